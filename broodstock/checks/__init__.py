@@ -1,0 +1,1 @@
+"""Checks on whole sets of records."""

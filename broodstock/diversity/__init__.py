@@ -1,0 +1,1 @@
+"""Diversity within and between groups of fish."""

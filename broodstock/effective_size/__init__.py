@@ -1,0 +1,1 @@
+"""Effective population size, Ne and Nb."""

@@ -1,0 +1,1 @@
+"""Genotype calls and their quality control."""

@@ -1,0 +1,1 @@
+"""Reading files into tables and genotype sets; every fault becomes a finding."""

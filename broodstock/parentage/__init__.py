@@ -1,0 +1,1 @@
+"""Parents and families from genotypes."""

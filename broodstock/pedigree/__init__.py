@@ -1,0 +1,1 @@
+"""Pedigree, kinship, founders and gene drop."""

@@ -1,0 +1,1 @@
+"""The application: plans, demo, reports and command line. Imports `broodstock`, never the reverse."""

@@ -1,0 +1,1 @@
+"""The command `kinshoal`: thin edges over `planner.tasks`."""

@@ -1,0 +1,1 @@
+"""The invented practice programme, made from a seed, with its hidden truth."""

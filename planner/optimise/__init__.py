@@ -1,0 +1,1 @@
+"""Plans as arrays in, arrays out; the only place that touches PuLP."""

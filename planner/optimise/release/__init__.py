@@ -1,0 +1,1 @@
+"""Which fish go where: data, build, solve, read, recheck, explain."""

@@ -1,0 +1,1 @@
+"""Which fish to cross: data, build, solve, read, recheck, explain."""

@@ -1,0 +1,1 @@
+"""Use cases: the only place that joins files, core, plans and reports."""
