@@ -51,7 +51,9 @@ class Estimate:
             raise ValueError("An Estimate without a value needs the reason why.")
 
     @classmethod
-    def not_estimable(cls, reason: str, method: str = "", n_used: int = 0, unit_used: str = "fish") -> Estimate:
+    def not_estimable(
+        cls, reason: str, method: str = "", n_used: int = 0, unit_used: str = "fish"
+    ) -> Estimate:
         """Return the estimate that says why there is none."""
         return cls(None, method=method, n_used=n_used, unit_used=unit_used, reason=reason)
 
@@ -61,7 +63,7 @@ class Estimate:
         return self.value is not None
 
     def text(self, digits: int = 3) -> str:
-        """Return ``0.812 (0.790 to 0.834)``, ``infinite`` where infinite, or ``not estimable because ...``."""
+        """Return ``0.812 (0.790 to 0.834)``, ``infinite``, or ``not estimable because ...``."""
         if self.value is None:
             return f"not estimable because {self.reason}"
         shown = _number(self.value, digits)

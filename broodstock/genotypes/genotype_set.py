@@ -118,7 +118,9 @@ class GenotypeSet:
         return self.calls[..., 0] != MISSING
 
     def take(
-        self, samples: Sequence[int] | np.ndarray | None = None, loci: Sequence[int] | np.ndarray | None = None
+        self,
+        samples: Sequence[int] | np.ndarray | None = None,
+        loci: Sequence[int] | np.ndarray | None = None,
     ) -> GenotypeSet:
         """Return the set for some samples and loci, given by position, in that order."""
         si = np.arange(self.n_samples) if samples is None else np.asarray(samples, dtype=np.int64)
