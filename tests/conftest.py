@@ -1,0 +1,18 @@
+"""Options and fixtures that every test shares."""
+
+from __future__ import annotations
+
+import pytest
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--slow", action="store_true", help="run the long checks too")
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    if config.getoption("--slow"):
+        return
+    skip = pytest.mark.skip(reason="long check: run with --slow")
+    for item in items:
+        if "slow" in item.keywords:
+            item.add_marker(skip)
