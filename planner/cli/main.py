@@ -1,0 +1,87 @@
+"""The command group: names and one-line help only, so that `kinshoal --help` starts at once.
+
+A command's module is imported when the command is asked for, never before.
+"""
+
+from __future__ import annotations
+
+import importlib
+import sys
+from typing import Any
+
+import click
+
+COMMANDS: dict[str, tuple[str, str]] = {
+    "demo": ("planner.cli.demo:demo", "Make the invented practice programme and run the main job on it."),
+    "check": ("planner.cli.records:check", "Read a folder of records and list every fault and doubt."),
+    "columns": ("planner.cli.records:columns", "Explain the tables and columns, or write empty templates."),
+    "settings": ("planner.cli.records:settings", "Show the settings in force, their meaning and source."),
+    "tag": ("planner.cli.records:tag", "Explain one PIT code in all its forms."),
+    "diversity": ("planner.cli.genetics:diversity", "Diversity by year class, site or line, with intervals."),
+    "size": ("planner.cli.genetics:size", "Effective size (Ne, Nb) of groups, estimators side by side."),
+    "kinship": ("planner.cli.genetics:kinship", "Kinship and mean kinship of the living broodfish."),
+    "founders": ("planner.cli.genetics:founders", "What each founder line still contributes, and where."),
+    "spawn": ("planner.cli.plans:spawn", "Plan the crosses of least mean kinship and print the sheet."),
+    "release": ("planner.cli.plans:release", "Plan which fish go to which water and print the manifest."),
+}
+
+
+class LazyGroup(click.Group):
+    """A group that imports a command's module only when the command is asked for."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return the command names in the order of the work."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, name: str) -> click.Command | None:
+        """Import and return one command, None when there is no such command."""
+        if name not in COMMANDS:
+            return None
+        module, attribute = COMMANDS[name][0].split(":")
+        command: click.Command = getattr(importlib.import_module(module), attribute)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands from the table, without importing them."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])
+
+
+@click.group(cls=LazyGroup, epilog="Example: kinshoal demo practice")
+@click.version_option(package_name="kinshoal", prog_name="kinshoal")
+def group() -> None:
+    """Plan crosses and releases that keep the diversity of an endangered fish.
+
+    Reads a folder of plain tables and genotypes, checks them, computes diversity and kinship, and
+    chooses spawning pairs and release sites of least mean kinship, each with a proven gap.
+    """
+
+
+def main(args: list[str] | None = None) -> None:
+    """Run the command line; the process ends with the documented exit code.
+
+    Parameters
+    ----------
+    args : list of str, optional
+        Arguments; default those of the process.
+    """
+    words = sys.argv[1:] if args is None else args
+    try:
+        code: Any = group.main(args=words, prog_name="kinshoal", standalone_mode=False)
+    except click.exceptions.NoArgsIsHelpError as error:
+        click.echo(error.format_message())
+        code = 2
+    except click.UsageError as error:
+        error.show()
+        code = 2
+    except click.ClickException as error:
+        error.show()
+        code = error.exit_code
+    except (click.Abort, KeyboardInterrupt):
+        click.echo("Stopped; nothing half-written.", err=True)
+        code = 1
+    except Exception as error:  # the edge: every error becomes words and an exit code
+        from planner.cli.output import show_error
+
+        code = show_error(error, as_json="--json" in words)
+    sys.exit(code if isinstance(code, int) else 0)
