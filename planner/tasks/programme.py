@@ -1,0 +1,223 @@
+"""Open a folder of records as one programme: tables, genotypes, settings, pedigree and every finding."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from broodstock.arrays import FloatArray, IntArray
+from broodstock.findings import Finding, Findings
+from planner.tasks.settings import Settings, read_settings
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from broodstock.genotypes.genotype_set import GenotypeSet
+    from broodstock.pedigree.structure import Pedigree
+
+DNA_CLAIM_MIN = 0.95
+"""A DNA parent claim at least this sure stands in for the recorded parent when kinship is computed."""
+
+
+@dataclass(frozen=True)
+class Programme:
+    """Everything a use case reads; built by `open_programme`.
+
+    Parameters
+    ----------
+    folder : Path
+        Where the records are.
+    tables : mapping of str to DataFrame
+        Tables by name; an absent table is an empty frame with its columns.
+    genotypes : mapping of str to GenotypeSet
+        Call sets by name (``snps``, ``microsatellites``).
+    settings : Settings
+        Settings in force.
+    findings : tuple of Finding
+        Warnings and notes; hard faults never get this far.
+    fingerprint : str
+        SHA-256 over all files read.
+    """
+
+    folder: Path
+    tables: Mapping[str, pd.DataFrame]
+    genotypes: Mapping[str, GenotypeSet]
+    settings: Settings
+    findings: tuple[Finding, ...]
+    fingerprint: str
+
+    @property
+    def today(self) -> dt.date:
+        """The programme's date."""
+        return self.settings.day("today")
+
+    @cached_property
+    def parents_used(self) -> dict[str, tuple[str, str]]:
+        """Dam and sire of each fish as used for kinship: recorded, or DNA where a claim is sure enough."""
+        fish = self.tables["fish"]
+        used = {f: [d, s] for f, d, s in zip(fish["fish_id"], fish["dam"], fish["sire"], strict=True)}
+        claims = self.tables["parent_claims"]
+        sure = claims[(claims["source"] == "dna") & (claims["confidence"] >= DNA_CLAIM_MIN)]
+        for child, role, parent in zip(sure["child"], sure["role"], sure["parent"], strict=True):
+            if child in used:
+                used[child][0 if role == "dam" else 1] = parent
+        return {f: (d, s) for f, (d, s) in used.items()}
+
+    @cached_property
+    def pedigree(self) -> Pedigree:
+        """Pedigree of all fish known as individuals.
+
+        Raises
+        ------
+        PedigreeError
+            If the parents in use make a loop or give a fish two sexes.
+        """
+        from broodstock.pedigree.build import build_pedigree
+
+        fish = self.tables["fish"]
+        used = self.parents_used
+        ids = list(fish["fish_id"])
+        return build_pedigree(ids, [used[f][0] for f in ids], [used[f][1] for f in ids], list(fish["sex"]))
+
+    @cached_property
+    def inbreeding(self) -> FloatArray:
+        """Inbreeding coefficient by pedigree row."""
+        from broodstock.pedigree.kinship import inbreeding
+
+        return inbreeding(self.pedigree.parents)
+
+    @cached_property
+    def living_rows(self) -> IntArray:
+        """Pedigree rows of the living fish in care (brood and hold)."""
+        fish = self.tables["fish"]
+        living = fish.loc[fish["status"].isin(["brood", "hold"]), "fish_id"]
+        return self.pedigree.rows(list(living))
+
+    def living_weights(self) -> FloatArray:
+        """Return the number of living fish each pedigree row stands for, shape (n_fish,)."""
+        weights = np.zeros(len(self.pedigree))
+        weights[self.living_rows] = 1.0
+        return weights
+
+    def family_kinship(self, families: list[str]) -> FloatArray:
+        """Kinship of two distinct fish, one of each family.
+
+        Parameters
+        ----------
+        families : list of str
+            Family identifiers from the table ``families``; others count as groups of unknown parents.
+
+        Returns
+        -------
+        ndarray, float64, shape (n, n)
+            Off the diagonal the mean kinship of the four parent pairs; on it the kinship of two distinct
+            members. An unknown parent of a cross is one unrelated founder shared by the family. A larval or
+            backwater group has the setting ``larval_group_kinship`` on the diagonal and 0 elsewhere.
+
+        Notes
+        -----
+        Kinship of offspring from kinship of parents: Malecot 1948 (from memory).
+        """
+        from broodstock.pedigree.kinship import kinship_between
+
+        table = self.tables["families"]
+        crossed = table[table["kind"] == "cross"]
+        parents = {
+            f: (d, s) for f, d, s in zip(crossed["family_id"], crossed["dam"], crossed["sire"], strict=True)
+        }
+        index = self.pedigree.index
+        n = len(families)
+        half = np.zeros((n, len(self.pedigree)))
+        extra = np.zeros(n)
+        for i, family in enumerate(families):
+            if family not in parents:
+                extra[i] = self.settings["larval_group_kinship"]
+                continue
+            for parent in parents[family]:
+                if parent in index:
+                    half[i, index[parent]] += 0.5
+                else:
+                    extra[i] += 0.125
+        used = np.flatnonzero(half.any(axis=0)).astype(np.int32)
+        between = kinship_between(self.pedigree.parents, used, used, self.inbreeding)
+        shares = half[:, used]
+        kinship: FloatArray = shares @ between @ shares.T
+        kinship[np.diag_indices(n)] += extra
+        return kinship
+
+
+def open_programme(
+    folder: Path, overrides: Mapping[str, str] | None = None, with_scans: bool = False
+) -> Programme:
+    """Read and check a folder of records.
+
+    Parameters
+    ----------
+    folder : Path
+        Folder with tables (CSV, gzip or ``records.xlsx``) and ``genotypes/``.
+    overrides : mapping, optional
+        Settings given as text for this run.
+    with_scans : bool
+        Read the table of scanner contacts too (large).
+
+    Returns
+    -------
+    Programme
+        Ready to use.
+
+    Raises
+    ------
+    InputError
+        If any file has a hard fault; the error carries every finding of the whole folder.
+    UsageError
+        If a setting given for this run is unknown or out of range.
+    """
+    findings, records, settings = read_and_check(folder, overrides, with_scans)
+    findings.raise_if_hard()
+    return Programme(
+        folder, records.tables, records.genotypes, settings, tuple(findings), records.fingerprint
+    )
+
+
+def read_and_check(
+    folder: Path, overrides: Mapping[str, str] | None = None, with_scans: bool = True
+) -> tuple[Findings, Records, Settings]:
+    """Read a folder and run every check; nothing stops before all faults are found.
+
+    Parameters
+    ----------
+    folder, overrides, with_scans
+        As in `open_programme`.
+
+    Returns
+    -------
+    Findings, Records, Settings
+        All findings, what was read, and the settings in force.
+
+    Raises
+    ------
+    UsageError
+        If a setting given for this run is unknown or out of range.
+    """
+    from broodstock.checks.run import run_checks
+    from broodstock.intake.folder import read_folder
+
+    records = read_folder(folder, skip=() if with_scans else ("scans",))
+    findings = Findings(list(records.findings))
+    table = records.tables["settings"]
+    rows = zip(table.index, table["name"], table["value"], table["source"], strict=True)
+    settings, faults = read_settings(rows, table.attrs.get("file", "settings.csv"))
+    findings.extend(faults)
+    settings = settings.with_overrides(overrides or {})
+    findings.extend(run_checks(records.tables, records.genotypes, settings.values, settings.day("today")))
+    return findings, records, settings
+
+
+if TYPE_CHECKING:
+    from broodstock.intake.folder import Records
