@@ -1,0 +1,82 @@
+"""Commands about records: check, columns, settings, tag."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from planner.cli.output import INPUT_FAULTS, Answer, answers, progress, text_table
+
+FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
+
+
+@click.command(epilog="Example: kinshoal check practice/records")
+@click.argument("folder", type=FOLDER)
+@click.option(
+    "--level", type=click.Choice(["error", "warning", "note"]), default="note", help="Least level shown."
+)
+@click.option("--out", type=click.Path(path_type=Path), help="Write the findings to this CSV file too.")
+@answers
+def check(folder: Path, level: str, out: Path | None) -> Answer:
+    """Read a folder of records and list every fault and doubt, with row and column.
+
+    Errors stop an import (exit code 3); warnings need a person; notes inform. Nothing is ever corrected.
+    """
+    from planner.tasks.check import check_folder
+
+    progress(f"Reading {folder}")
+    report = check_folder(folder, level)
+    if out is not None:
+        report.write(out)
+    return Answer(report.text(), report.as_dict(), INPUT_FAULTS if report.stops_import else 0)
+
+
+@click.command(epilog="Example: kinshoal columns crosses")
+@click.argument("table", required=False)
+@click.option("--templates", type=click.Path(path_type=Path), help="Write empty tables into this new folder.")
+@answers
+def columns(table: str | None, templates: Path | None) -> Answer:
+    """Explain every table, or the columns of one; optionally write empty templates."""
+    from planner.tasks.columns import describe_tables, write_templates
+
+    written = write_templates(templates) if templates is not None else []
+    head, rows, data = describe_tables(table)
+    text = text_table(head, rows)
+    if written:
+        text += f"\n\n{len(written)} empty tables in {templates}"
+    return Answer(text, {"tables": data, "written": [str(p) for p in written]})
+
+
+@click.command(epilog="Example: kinshoal settings practice/records")
+@click.argument("folder", type=FOLDER, required=False)
+@answers
+def settings(folder: Path | None) -> Answer:
+    """Show every setting: value in force, unit, meaning and source."""
+    from planner.tasks.check import settings_of
+    from planner.tasks.settings import SETTINGS
+
+    values = settings_of(folder)
+    data = [
+        {
+            "name": s.name,
+            "value": values[s.name],
+            "unit": s.unit,
+            "meaning": s.sentence,
+            "source": values.sources.get(s.name, ""),
+        }
+        for s in SETTINGS.values()
+    ]
+    rows = [[str(d[k]) for k in ("name", "value", "unit", "meaning", "source")] for d in data]
+    return Answer(text_table(["setting", "value", "unit", "meaning", "source"], rows), {"settings": data})
+
+
+@click.command(epilog="Example: kinshoal tag 999009000012345")
+@click.argument("code")
+@answers
+def tag(code: str) -> Answer:
+    """Explain one PIT code: ISO 11784 in decimal, hexadecimal and raw form, or a legacy code."""
+    from planner.tasks.tags import explain_tag
+
+    lines, data, readable = explain_tag(code)
+    return Answer("\n".join(lines), data, 0 if readable else INPUT_FAULTS)

@@ -1,0 +1,1 @@
+"""Benchmarks: separate commands, never timed assertions in tests."""
