@@ -1,1 +1,1 @@
-"""Reading files into tables and genotype sets; every fault becomes a finding."""
+"""Reading and writing record files: tables, genotypes, whole folders. The only part that opens files."""

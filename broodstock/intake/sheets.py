@@ -1,0 +1,194 @@
+"""Sheets of an XLSX workbook to cells of text, with the kinds that the spreadsheet gave them."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+import zipfile
+from pathlib import Path
+from typing import Any
+from xml.etree import ElementTree
+
+import numpy as np
+
+from broodstock.findings import Findings, Place
+from broodstock.intake.raw_table import RawTable
+
+_MAIN = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
+_REL = "{http://schemas.openxmlformats.org/officeDocument/2006/relationships}"
+_PACKAGE = "{http://schemas.openxmlformats.org/package/2006/relationships}"
+
+
+def read_workbook(path: Path, findings: Findings, only: set[str] | None = None) -> dict[str, RawTable]:
+    """Read the sheets of a workbook.
+
+    Parameters
+    ----------
+    path : Path
+        An XLSX file.
+    findings : Findings
+        Receives a finding when the file cannot be opened.
+    only : set of str, optional
+        Sheets to read; default all.
+
+    Returns
+    -------
+    dict of str to RawTable
+        By sheet name, in the order of the workbook.
+    """
+    import python_calamine as calamine
+
+    try:
+        with calamine.CalamineWorkbook.from_path(str(path)) as book:
+            sheets = {
+                name: book.get_sheet_by_name(name).to_python(skip_empty_area=False)
+                for name in book.sheet_names
+                if only is None or name in only
+            }
+        lost = _lost_cells(path, set(sheets))
+    except FileNotFoundError:
+        findings.add(
+            "file-missing", Place(path.name), "no such file", "a workbook", f"Check the folder {path.parent}."
+        )
+        return {}
+    except Exception as e:
+        findings.add(
+            "workbook-broken",
+            Place(path.name),
+            f"a file that cannot be opened as a workbook ({type(e).__name__})",
+            "an XLSX workbook without password",
+            "Open it in a spreadsheet program and save it again as XLSX.",
+        )
+        return {}
+    return {
+        name: _sheet(f"{path.name}[{name}]", cells, lost.get(name, {}), findings)
+        for name, cells in sheets.items()
+    }
+
+
+def _sheet(
+    file: str, cells: list[list[Any]], lost: dict[tuple[int, int], str], findings: Findings
+) -> RawTable:
+    """Turn the typed cells of one sheet into text and kinds."""
+    table = RawTable(file)
+    for (row, column), text in lost.items():
+        if row < len(cells) and column < len(cells[row]) and cells[row][column] == "":
+            cells[row][column] = text
+    header_at = next((i for i, r in enumerate(cells) if any(_text(c)[0].strip() for c in r)), None)
+    if header_at is None:
+        findings.add(
+            "file-empty",
+            Place(file),
+            "an empty sheet",
+            "a header row and records",
+            "Fill the sheet, or delete it.",
+        )
+        return table
+    header = [_text(c)[0].strip() for c in cells[header_at]]
+    while header and not header[-1]:
+        header.pop()
+    table.header = header
+    body = cells[header_at + 1 :]
+    texts = [[_text(c) for c in r] for r in body]
+    keep = [i for i, r in enumerate(texts) if any(t.strip() for t, _ in r)]
+    table.rows = np.array([header_at + 2 + i for i in keep], dtype=np.int64)
+    beyond = [i for i in keep if any(t.strip() for t, _ in texts[i][len(header) :])]
+    for i in beyond[:20]:
+        findings.add(
+            "ragged-row",
+            Place(file, header_at + 2 + i),
+            "a cell beyond the last header",
+            f"{len(header)} columns, as in the header",
+            "Give the column a header or move the cell.",
+        )
+    for j in range(len(header)):
+        table.columns.append([texts[i][j][0] for i in keep])
+        kinds = np.array([texts[i][j][1] for i in keep], dtype=object)
+        if any(kinds):
+            table.typed[j] = kinds
+    inside = keep[-1] + 1 - len(keep) if keep else 0
+    if inside:
+        findings.add(
+            "blank-row",
+            Place(file),
+            f"{inside} blank row(s)",
+            "no blank rows between records",
+            "They were passed over. Check that no record was lost there.",
+            "note",
+        )
+    return table
+
+
+def _text(cell: Any) -> tuple[str, str]:
+    """Return a cell as text and the kind that the spreadsheet gave it, empty for text."""
+    if isinstance(cell, str):
+        return cell, ""
+    if isinstance(cell, bool):
+        return ("yes" if cell else "no"), "flag"
+    if isinstance(cell, int):
+        return str(cell), "number"
+    if isinstance(cell, float):
+        if cell.is_integer() and abs(cell) < 1e15:
+            return str(int(cell)), "number"
+        return repr(cell), "number"
+    if isinstance(cell, dt.datetime):
+        if cell.time() == dt.time(0):
+            return cell.date().isoformat(), "date"
+        return cell.isoformat(sep="T", timespec="auto"), "date"
+    if isinstance(cell, dt.date):
+        return cell.isoformat(), "date"
+    if isinstance(cell, dt.time):
+        return cell.isoformat(timespec="auto"), "time"
+    return str(cell), "other"
+
+
+def _lost_cells(path: Path, wanted: set[str]) -> dict[str, dict[tuple[int, int], str]]:
+    """Find the cells that the reader gives as empty though they are not: errors, formulas without value.
+
+    Returns
+    -------
+    dict
+        By sheet, then by row and column counted from 0: the error word, or the formula after ``=``.
+    """
+    out: dict[str, dict[tuple[int, int], str]] = {}
+    with zipfile.ZipFile(path) as archive:
+        names = set(archive.namelist())
+        if "xl/workbook.xml" not in names or "xl/_rels/workbook.xml.rels" not in names:
+            return out
+        targets = {
+            r.get("Id"): r.get("Target", "")
+            for r in ElementTree.fromstring(archive.read("xl/_rels/workbook.xml.rels")).iter(
+                f"{_PACKAGE}Relationship"
+            )
+        }
+        for sheet in ElementTree.fromstring(archive.read("xl/workbook.xml")).iter(f"{_MAIN}sheet"):
+            name, target = sheet.get("name", ""), targets.get(sheet.get(f"{_REL}id"), "")
+            member = target.lstrip("/") if target.startswith("/") else f"xl/{target}"
+            if name not in wanted or member not in names:
+                continue
+            content = archive.read(member)
+            if b't="e"' in content or b"<f" in content:
+                out[name] = _scan_sheet(content)
+    return out
+
+
+def _scan_sheet(content: bytes) -> dict[tuple[int, int], str]:
+    found = {}
+    for cell in ElementTree.fromstring(content).iter(f"{_MAIN}c"):
+        at = re.fullmatch(r"([A-Z]+)([0-9]+)", cell.get("r", ""))
+        if at is None:
+            continue
+        value, formula = cell.find(f"{_MAIN}v"), cell.find(f"{_MAIN}f")
+        shown = value.text if value is not None and value.text else ""
+        if cell.get("t") == "e":
+            found[int(at[2]) - 1, _column_number(at[1])] = shown or "#ERROR!"
+        elif formula is not None and not shown and cell.get("t") != "str":
+            found[int(at[2]) - 1, _column_number(at[1])] = f"={formula.text or ''}"
+    return found
+
+
+def _column_number(letters: str) -> int:
+    n = 0
+    for letter in letters:
+        n = n * 26 + ord(letter) - 64
+    return n - 1
