@@ -208,6 +208,7 @@ def _split(text: str, separator: str, file: str, findings: Findings) -> RawTable
                     good_lines = reader.line_num
             except csv.Error as e:
                 broken, reason = True, str(e)
+            last = broken or len(chunk) < _CHUNK
             if chunk:
                 if width < 0:
                     chunk, number, width = _take_header(chunk, number, table)
@@ -219,7 +220,7 @@ def _split(text: str, separator: str, file: str, findings: Findings) -> RawTable
                 row_numbers.append(numbers)
                 if len(memo) > 2_000_000:
                     memo.clear()
-            if broken or len(chunk) < _CHUNK:
+            if last:
                 break
         if not broken:
             break
