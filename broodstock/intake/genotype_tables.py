@@ -341,7 +341,7 @@ def _encode(
         found[half | wrong] = MISSING
         calls[j] = found
         alleles.append(tuple(known))
-    more(findings, "call-half-missing", file, None, half_total)
+    more(findings, "call-half-missing", file, None, half_total, "warning")
     return calls, tuple(alleles)
 
 

@@ -14,10 +14,11 @@ from pathlib import Path
 
 import numpy as np
 
-from broodstock.findings import Findings, Place
+from broodstock.findings import Findings, Level, Place
 
 MAX_LISTED = 200
 """Most findings of one kind listed for one column; a last one says how many more there are."""
+MORE_WORDS = "more of the same kind"
 _MAX_RESTARTS = 50
 _CHUNK = 50_000
 
@@ -326,15 +327,18 @@ def _report_blank_rows(blank_rows: list[int], last: int, file: str, findings: Fi
         )
 
 
-def more(findings: Findings, code: str, file: str, column: str | None, total: int) -> None:
+def more(
+    findings: Findings, code: str, file: str, column: str | None, total: int, level: Level = "error"
+) -> None:
     """Add the finding that says how many more of a kind there are than were listed."""
     if total > MAX_LISTED:
         findings.add(
             code,
             Place(file, None, column),
-            f"{total - MAX_LISTED} more of the same kind",
+            f"{total - MAX_LISTED} {MORE_WORDS}",
             "none",
             f"Only the first {MAX_LISTED} are listed; correct them and read the file again.",
+            level,
         )
 
 

@@ -23,7 +23,7 @@ from broodstock.intake.cells import (
 )
 from broodstock.intake.dates import read_date, read_time
 from broodstock.intake.near_words import did_you_mean, near_word
-from broodstock.intake.raw_table import MAX_LISTED, RawTable, more, read_bytes, read_csv
+from broodstock.intake.raw_table import MAX_LISTED, MORE_WORDS, RawTable, more, read_bytes, read_csv
 from broodstock.tags.codes import Tag, has_hidden_blank, parse_tag
 from broodstock.tags.damage import damaged_number, rounded_digits
 
@@ -79,9 +79,16 @@ def read_table(path: str | Path, table_name: str) -> tuple[pd.DataFrame, list[Fi
 
 
 def in_order(findings: Findings) -> list[Finding]:
-    """Return findings by file, row and first appearance; those without a row come first in their file."""
+    """Return findings by file, row and first appearance.
+
+    Those without a row come first in their file, except those that count what was not listed: they come last.
+    """
     files = {f.where.file: i for i, f in reversed(list(enumerate(findings)))}
-    return sorted(findings, key=lambda f: (files[f.where.file], f.where.row or 0))
+
+    def place(f: Finding) -> tuple[int, bool, int]:
+        return files[f.where.file], f.found.endswith(MORE_WORDS), f.where.row or 0
+
+    return sorted(findings, key=place)
 
 
 def empty_frame(spec: Table, file: str = "") -> pd.DataFrame:
@@ -370,8 +377,9 @@ def _list_problems(
                 p.remedy,
                 p.level,
             )
+    levels = {p.code: p.level for p in problems.values()}
     for code, total in seen.items():
-        more(findings, code, raw.file, column.name, total)
+        more(findings, code, raw.file, column.name, total, levels[code])
 
 
 def _list_trimmed(
@@ -438,19 +446,18 @@ def _list_rounded(
     suspicious = rounded_digits([r for r in results if r])
     if not suspicious:
         return
-    bad = [i for i, r in enumerate(results) if r in set(suspicious)]
-    rows = np.flatnonzero(np.isin(position, bad))
-    for at in rows[:MAX_LISTED]:
-        code = results[int(position[at])]
+    place = {r: i for i, r in enumerate(results) if r}
+    for code in suspicious[:MAX_LISTED]:
+        rows = np.flatnonzero(position == place[code])
         findings.add(
             "tag-rounded",
-            Place(raw.file, int(raw.rows[at]), column.name),
-            f"'{code}', ending in noughts",
+            Place(raw.file, int(raw.rows[rows[0]]), column.name),
+            f"'{code}', ending in noughts" + (f", in {len(rows)} rows" if len(rows) > 1 else ""),
             "a PIT code as scanned",
             "A spreadsheet may have rounded it. Compare it with the reader's own list.",
             "warning",
         )
-    more(findings, "tag-rounded", raw.file, column.name, len(rows))
+    more(findings, "tag-rounded", raw.file, column.name, len(suspicious), "warning")
 
 
 def _check_key(frame: pd.DataFrame, spec: Table, findings: Findings) -> None:

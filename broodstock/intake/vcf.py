@@ -246,7 +246,7 @@ def _calls(data: bytes, layout: _Layout, file: str, findings: Findings) -> np.nd
     for i, j in np.argwhere(half)[:MAX_LISTED]:
         shown = "/".join("." if a == MISSING else str(a) for a in calls[i, j])
         half_missing(file, int(layout.lines[i]), layout.samples[j], shown, findings)
-    more(findings, "call-half-missing", file, None, int(half.sum()))
+    more(findings, "call-half-missing", file, None, int(half.sum()), "warning")
     calls[half] = MISSING
     return calls
 
