@@ -1,0 +1,1 @@
+"""Quality control of samples, loci and calls."""
