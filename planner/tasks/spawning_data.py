@@ -1,0 +1,186 @@
+"""Turn a programme's records into the arrays of a spawning plan."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from broodstock.arrays import FloatArray
+from broodstock.errors import UsageError
+from planner.optimise.spawning.data import MANY, SpawningData, spawning_data
+from planner.tasks.candidates import Candidate, candidates_on
+from planner.tasks.programme import Programme
+
+SETTINGS_USED = (
+    "pair_kinship_limit",
+    "crosses_wanted",
+    "cells",
+    "males_per_female_min",
+    "males_per_female_max",
+    "female_uses_max",
+    "male_uses_max",
+    "living_weight",
+    "fry_kept_per_dish",
+    "fry_to_adult",
+    "min_age_female",
+    "min_age_male",
+    "frozen_sires_max",
+    "gap",
+    "time_limit",
+)
+
+
+@dataclass(frozen=True)
+class SpawningInputs:
+    """What a spawning plan is made from.
+
+    Parameters
+    ----------
+    data : SpawningData
+        Arrays for the optimiser; candidates are the fish that may be crossed, and those with dishes made.
+    candidates : tuple of Candidate
+        Every fish considered, with the reason when it may not be crossed.
+    notes : tuple of str
+        What was left out of account, in words.
+    """
+
+    data: SpawningData
+    candidates: tuple[Candidate, ...]
+    notes: tuple[str, ...]
+
+
+def living_group(programme: Programme) -> tuple[FloatArray, list[str]]:
+    """Weigh the living group over the pedigree: fish in care, and the families living at the sites.
+
+    Returns
+    -------
+    ndarray, float64, shape (n_fish,)
+        1 for each living fish in care; each resident of a known cross adds one half to each parent (the
+        gene pool of a family is that of its parents).
+    list of str
+        Residents that could not be placed.
+    """
+    weights = programme.living_weights()
+    index = programme.pedigree.index
+    families = programme.tables["families"]
+    parents = {
+        f: (d, s)
+        for f, k, d, s in zip(
+            families["family_id"], families["kind"], families["dam"], families["sire"], strict=True
+        )
+        if k == "cross"
+    }
+    residents = programme.tables["residents"]
+    placed = unplaced = 0
+    for family, number in zip(residents["family"], residents["number"], strict=True):
+        known = [p for p in parents.get(family, ()) if p in index]
+        if len(known) == 2:
+            placed += int(number)
+            for parent in known:
+                weights[index[parent]] += 0.5 * int(number)
+        else:
+            unplaced += int(number)
+    notes = []
+    if placed:
+        notes.append(f"{placed} residents of known crosses count in the living group.")
+    if unplaced:
+        notes.append(
+            f"{unplaced} residents of unknown parents are left out of the living group: their kinship is unknown."
+        )
+    return weights, notes
+
+
+def spawning_inputs(
+    programme: Programme, day: dt.date, not_ripe: Sequence[str] = (), also_ripe: Sequence[str] = ()
+) -> SpawningInputs:
+    """Judge the candidates of a day and build the arrays of the plan.
+
+    Parameters
+    ----------
+    programme : Programme
+        Open records.
+    day : date
+        Spawning day.
+    not_ripe, also_ripe : sequence of str
+        Fish found otherwise this morning.
+
+    Returns
+    -------
+    SpawningInputs
+        Ready for `planner.optimise.spawning`.
+
+    Raises
+    ------
+    UsageError
+        If more dishes are wanted than cells are free, or a fish named is no broodfish.
+    PedigreeError
+        If the pedigree is impossible.
+    """
+    settings = programme.settings
+    judged = candidates_on(programme, day, not_ripe, also_ripe)
+    made = _made_today_or_before(programme, day)
+    dishes = int(settings["crosses_wanted"])
+    if dishes > settings["cells"]:
+        raise UsageError(
+            f"spawning plan: found {dishes} crosses wanted and {settings['cells']} cells free. Expected a cell for "
+            "every dish. Lower crosses_wanted or free more cells."
+        )
+    usable = [c for c in judged if c.may_cross]
+    in_made = {fish for pair in made for fish in pair}
+    chosen = usable + [c for c in judged if not c.may_cross and c.fish_id in in_made]
+    females = [c for c in chosen if c.sex == "female"]
+    males = [c for c in chosen if c.sex == "male"]
+    ordered = females + males
+    pedigree = programme.pedigree
+    living, notes = living_group(programme)
+    place_f = {c.fish_id: k for k, c in enumerate(females)}
+    place_m = {c.fish_id: k for k, c in enumerate(males)}
+    made_rows = [(place_f[d], place_m[s], n) for (d, s), n in made.items() if d in place_f and s in place_m]
+    straws, per_dish = _straws(programme, ordered)
+    data = spawning_data(
+        pedigree.rows([c.fish_id for c in females]),
+        pedigree.rows([c.fish_id for c in males]),
+        dishes,
+        parents=pedigree.parents,
+        ids=pedigree.ids,
+        ripe=np.array([c.may_cross for c in ordered], dtype=bool),
+        most_uses=np.array([_season_limit(programme, c) for c in ordered], dtype=np.int32),
+        made=np.array(made_rows, dtype=np.int32).reshape(-1, 3),
+        males_per_female=(settings["males_per_female_min"], settings["males_per_female_max"]),
+        females_per_male=(1, MANY),
+        pair_limit=settings["pair_kinship_limit"],
+        straws=straws,
+        straws_per_dish=per_dish,
+        permit=np.array([0 if c.frozen else -1 for c in ordered], dtype=np.int32),
+        permit_limit=np.array([settings["frozen_sires_max"]], dtype=np.int32),
+        living=living,
+        living_share=settings["living_weight"],
+        young=dishes * settings["fry_kept_per_dish"] * settings["fry_to_adult"],
+    )
+    return SpawningInputs(data, tuple(judged), tuple(notes))
+
+
+def _season_limit(programme: Programme, candidate: Candidate) -> int:
+    return int(programme.settings[f"{candidate.sex}_uses_max"])
+
+
+def _made_today_or_before(programme: Programme, day: dt.date) -> dict[tuple[str, str], int]:
+    """Count the dishes already made this season by pair."""
+    import pandas as pd
+
+    crosses = programme.tables["crosses"]
+    season = crosses[(crosses["season"] == day.year) & (crosses["made_on"] <= pd.Timestamp(day))]
+    counts = season.groupby(["dam", "sire"], sort=True).size()
+    return {(str(d), str(s)): int(n) for (d, s), n in counts.items()}
+
+
+def _straws(programme: Programme, ordered: Sequence[Candidate]) -> tuple[np.ndarray, np.ndarray]:
+    table = programme.tables["frozen_milt"]
+    store = table.groupby("fish_id")["straws"].sum()
+    per_dish = table.groupby("fish_id")["straws_per_dish"].max().fillna(1)
+    straws = np.array([int(store[c.fish_id]) if c.frozen else -1 for c in ordered], dtype=np.int32)
+    need = np.array([int(per_dish[c.fish_id]) if c.frozen else 1 for c in ordered], dtype=np.int32)
+    return straws, need
