@@ -101,6 +101,7 @@ class Wishes:
     start: Mapping[pulp.LpVariable, float] | None = None
     progress: ProgressHandler | None = None
     cancel: threading.Event | None = None
+    interior: bool = False
 
 
 class Door(pulp.HiGHS):
@@ -279,6 +280,7 @@ class Door(pulp.HiGHS):
         _set(highs, "mip_max_nodes", 2**31 - 1 if wishes.node_limit is None else int(wishes.node_limit))
         _set(highs, "random_seed", int(wishes.seed))
         _set(highs, "presolve", "choose")
+        _set(highs, "solver", "ipm" if wishes.interior else "choose")
         if wishes.start and whole:
             chosen = [(v.index, float(x)) for v, x in wishes.start.items()]
             highs.setSolution(

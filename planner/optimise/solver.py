@@ -146,6 +146,7 @@ class Session:
         start: Mapping[pulp.LpVariable, float] | None = None,
         progress: ProgressHandler | None = None,
         cancel: threading.Event | None = None,
+        interior: bool = False,
     ) -> SolveReport:
         """Run the solver on the model as it stands now; the arguments are those of `solve`."""
         if time_limit is not None and not time_limit >= 0:
@@ -154,7 +155,7 @@ class Session:
             )
         door = self._door
         door.wishes = Wishes(
-            time_limit, relative_gap, absolute_gap, node_limit, seed, start or {}, progress, cancel
+            time_limit, relative_gap, absolute_gap, node_limit, seed, start or {}, progress, cancel, interior
         )
         began = time.perf_counter()
         self.problem.solve(door)
@@ -173,6 +174,7 @@ def solve(
     start: Mapping[pulp.LpVariable, float] | None = None,
     progress: ProgressHandler | None = None,
     cancel: threading.Event | None = None,
+    interior: bool = False,
 ) -> SolveReport:
     """Solve a PuLP model once.
 
@@ -198,6 +200,9 @@ def solve(
         An error it raises ends the run and is raised here.
     cancel : threading.Event, optional
         Setting it from another thread ends the run with status ``stopped``.
+    interior : bool
+        Solve linear models by an interior point method instead of the simplex method. Faster for large
+        models whose answer moves far between runs; the simplex method goes on from the last answer.
 
     Returns
     -------
@@ -220,6 +225,7 @@ def solve(
         start=start,
         progress=progress,
         cancel=cancel,
+        interior=interior,
     )
 
 
