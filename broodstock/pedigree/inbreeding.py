@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 import numpy as np
 import numpy.typing as npt
 
@@ -9,10 +11,11 @@ from broodstock.arrays import MISSING, BigIntArray, BoolArray, FloatArray, IntAr
 from broodstock.errors import ShapeError, ValueRangeError
 from broodstock.pedigree.structure import check_parents_first
 
-WINDOW_BYTES = 1 << 30
-"""Most memory the breeder window may take; wider pedigrees are done by tracing ancestors."""
+WINDOW_BYTES = 5 << 28
+"""Most memory the breeder window takes; wider pedigrees are done by tracing ancestors."""
 
-_SLACK = 65  # places a block of breeders needs beyond those in use, and the place of the unknown parent
+_SLACK = 65  # places two blocks of breeders need beyond those in use, and the place of the unknown parent
+_SPARE, _LEAST_SPARE = 1.5, 1.25  # places per breeder in use: spare places make closing ranks rare
 
 
 def checked_parents(parents: npt.ArrayLike) -> IntArray:
@@ -118,8 +121,12 @@ def inbreeding(parents: npt.ArrayLike) -> FloatArray:
     - *Breeder window*: the tabular method [1]_ over breeders in the order they are needed, where a breeder
       gives up its row after its last breeding offspring and last mate. Work is breeders x window; memory is
       the square of the window and does not grow with the depth of the pedigree.
-    - *Ancestor tracing* [2]_ when the window would need more than `WINDOW_BYTES`: one row of T per
-      family, ancestors visited from the deepest up. Memory is linear; work is families x ancestors.
+    - *Ancestor tracing* [2]_: one row of T per family, ancestors visited from the deepest up. Memory is linear;
+      work is families x ancestors.
+
+    Tracing is used when the window would take more than `WINDOW_BYTES` or when a sample of families shows that it
+    needs fewer steps (few generations); deep pedigrees, where every fish descends from nearly every breeder of
+    old, go through the window.
 
     References
     ----------
@@ -218,7 +225,7 @@ def _inbreeding(parents: IntArray) -> FloatArray:
 
 
 def pair_kinship(
-    parents: IntArray, a: BigIntArray, b: BigIntArray, window_bytes: int | None = None
+    parents: IntArray, a: BigIntArray, b: BigIntArray, method: Literal["window", "tracing"] | None = None
 ) -> FloatArray:
     """Return the kinship of listed pairs from checked arrays (see `kinship_between_pairs`).
 
@@ -228,8 +235,8 @@ def pair_kinship(
         Checked parents.
     a, b : ndarray, int64, shape (n_pairs,)
         Checked row numbers.
-    window_bytes : int, optional
-        Most memory the breeder window may take, in bytes; default `WINDOW_BYTES`.
+    method : {'window', 'tracing'}, optional
+        Algorithm (see `inbreeding`); default the one expected to be faster.
 
     Returns
     -------
@@ -247,27 +254,45 @@ def pair_kinship(
     number = np.full(len(parents) + 1, MISSING, np.int64)  # the last entry answers for an unknown parent
     number[breeders] = np.arange(breeders.size)
     up = number[parents[breeders]]
-
     keys, own_pair, asked = _distinct_pairs(up, number[a], number[b])
     low, high = np.divmod(keys, breeders.size)
-    limit = WINDOW_BYTES if window_bytes is None else window_bytes
-    order, width = _narrowest_order(up, breeders, low, high)
-    size = width + _SLACK
-    if 8 * size * size <= limit:
-        return _by_window(up, own_pair, low, high, order, size)[asked]
-    depth = kernels.generation_depth(up.astype(np.int32))
+    order, width = _narrowest_order(up, low, high)
+    if method is None:
+        method = _faster_method(up, low, high, width)
+    if method == "window":
+        return _by_window(up, own_pair, low, high, order, width)[asked]
+    return _by_tracing(up, own_pair, low, high)[asked]
+
+
+def _faster_method(
+    up: BigIntArray, low: BigIntArray, high: BigIntArray, width: int
+) -> Literal["window", "tracing"]:
+    """Compare the expected numbers of steps; the ancestors of 64 pairs spread over the list are counted."""
+    from broodstock.pedigree.kernels import count_ancestors
+
+    if _LEAST_SPARE * width + _SLACK > _most_places():
+        return "tracing"
+    sample = np.linspace(0, low.size - 1, min(low.size, 64)).astype(np.int64)
+    ancestors = count_ancestors(
+        up.astype(np.int32), low[sample].astype(np.int32), high[sample].astype(np.int32)
+    )
+    return "window" if len(up) * width <= low.size * float(ancestors.mean()) else "tracing"
+
+
+def _most_places() -> int:
+    """Return the number of places of the largest window that fits into `WINDOW_BYTES`."""
+    return int((WINDOW_BYTES // 8) ** 0.5)
+
+
+def _by_tracing(up: BigIntArray, own_pair: BigIntArray, low: BigIntArray, high: BigIntArray) -> FloatArray:
+    """Prepare and run ancestor tracing; return the kinship of every distinct pair."""
+    from broodstock.pedigree.kernels import generation_depth, trace_pair_kinship
+
+    parents, first, second = up.astype(np.int32), low.astype(np.int32), high.astype(np.int32)
+    depth = generation_depth(parents)
     by_depth = np.argsort(depth, kind="stable").astype(np.int32)
     pair_order = np.argsort(np.maximum(depth[low], depth[high]), kind="stable")
-    found = kernels.trace_pair_kinship(
-        up.astype(np.int32),
-        own_pair,
-        depth,
-        by_depth,
-        low.astype(np.int32),
-        high.astype(np.int32),
-        pair_order,
-    )
-    return np.asarray(found)[asked]
+    return np.asarray(trace_pair_kinship(parents, own_pair, depth, by_depth, first, second, pair_order))
 
 
 def _distinct_pairs(
@@ -275,7 +300,7 @@ def _distinct_pairs(
 ) -> tuple[BigIntArray, BigIntArray, BigIntArray]:
     """Find and number the distinct pairs among breeders' own parents and the pairs asked for.
 
-    These are the keys ``low * n + high`` in rising order, each breeder's own pair (-1 without two known parents)
+    The result holds the keys ``low * n + high`` in rising order, each breeder's own pair (-1 without two known parents)
     and the pair of each question.
     """
     n = len(up)
@@ -289,9 +314,7 @@ def _distinct_pairs(
     return keys, own_pair, which[both.size :]
 
 
-def _narrowest_order(
-    up: BigIntArray, rows: BigIntArray, low: BigIntArray, high: BigIntArray
-) -> tuple[BigIntArray, int]:
+def _narrowest_order(up: BigIntArray, low: BigIntArray, high: BigIntArray) -> tuple[BigIntArray, int]:
     """Choose the order in which breeders enter the window and return it with the window's width.
 
     Tried: every breeder just before its first breeding offspring; founders so and the others at their own
@@ -331,12 +354,19 @@ def _last_use(
 
 
 def _by_window(
-    up: BigIntArray, own_pair: BigIntArray, low: BigIntArray, high: BigIntArray, order: BigIntArray, size: int
+    up: BigIntArray,
+    own_pair: BigIntArray,
+    low: BigIntArray,
+    high: BigIntArray,
+    order: BigIntArray,
+    width: int,
 ) -> FloatArray:
     """Prepare and run the breeder window; return the kinship of every distinct pair."""
     from broodstock.pedigree.kernels import window_pair_kinship
 
     n = len(up)
+    size = min(int(_SPARE * width) + _SLACK, n + _SLACK)
+    size = max(min(size, _most_places()), width + _SLACK)
     position = np.empty(n + 1, np.int64)
     position[order] = np.arange(n)
     position[MISSING] = MISSING

@@ -26,6 +26,34 @@ def mark_ancestors(parents: IntArray, wanted: BoolArray) -> None:
 
 
 @njit(cache=True, nogil=True)
+def count_ancestors(parents: IntArray, first: IntArray, second: IntArray) -> BigIntArray:
+    """Count the distinct fish among each pair and its ancestors."""
+    n = parents.shape[0]
+    counts = np.zeros(first.size, np.int64)
+    seen = np.full(n, -1, np.int64)
+    waiting = np.empty(n, np.int32)
+    for pair in range(first.size):
+        n_waiting = 0
+        for side in range(2):
+            i = first[pair] if side == 0 else second[pair]
+            if seen[i] != pair:
+                seen[i] = pair
+                waiting[n_waiting] = i
+                n_waiting += 1
+        while n_waiting > 0:
+            n_waiting -= 1
+            counts[pair] += 1
+            i = waiting[n_waiting]
+            for side in range(2):
+                p = parents[i, side]
+                if p >= 0 and seen[p] != pair:
+                    seen[p] = pair
+                    waiting[n_waiting] = p
+                    n_waiting += 1
+    return counts
+
+
+@njit(cache=True, nogil=True)
 def generation_depth(parents: IntArray) -> IntArray:
     """Longest line of known parents above each fish; 0 for a founder."""
     n = parents.shape[0]
@@ -132,6 +160,26 @@ def dense_kinship(parents: IntArray) -> FloatArray:
 
 
 @njit(cache=True, nogil=True)
+def close_ranks(kin: FloatArray, place: IntArray, holder: IntArray, top: int) -> int:
+    """Move the breeders still in use to the lowest places, in place, and return the first free place."""
+    kept = np.empty(top, np.int32)
+    n_kept = 1
+    kept[0] = 0
+    for old in range(1, top):
+        if holder[old] >= 0:
+            kept[n_kept] = old
+            n_kept += 1
+    for new in range(1, n_kept):
+        old = kept[new]
+        for column in range(n_kept):
+            kin[new, column] = kin[old, kept[column]]
+        holder[new] = holder[old]
+        place[holder[new]] = new
+    holder[n_kept:top] = -1
+    return n_kept
+
+
+@njit(cache=True, nogil=True)
 def window_pair_kinship(
     parents: IntArray,
     own_pair: BigIntArray,
@@ -146,34 +194,29 @@ def window_pair_kinship(
     `parents` holds breeders in the order they enter. Pairs are sorted by their later member b: pair p in
     ``pair_start[b]:pair_start[b + 1]`` joins b and ``pair_mate[p]`` (at most b). ``own_pair[b]`` is the pair of
     b's own parents or -1. After breeder b is done, the breeders ``leave[leave_start[b]:leave_start[b + 1]]``
-    give up their place. `size` is the number of places; place 0 stands for an unknown parent.
+    may give up their place; the window closes ranks when it is full. `size` is the number of places, place 0 for
+    an unknown parent; it must exceed the breeders in use at any time by more than two blocks.
     """
     n = parents.shape[0]
     kin = np.zeros((size, size))
     place = np.zeros(n, np.int32)
-    vacant = np.empty(size, np.int32)
-    n_vacant = 0
+    holder = np.full(size, -1, np.int32)
     top = 1
     pair_f = np.zeros(pair_mate.size)
     rows = np.zeros((BLOCK, size))
     inside = np.zeros((BLOCK, BLOCK))
     for start in range(0, n, BLOCK):
         stop = min(start + BLOCK, n)
-        old_top = top
-        for b in range(start, stop):
-            if n_vacant > 0:
-                n_vacant -= 1
-                place[b] = vacant[n_vacant]
-            else:
-                place[b] = top
-                top += 1
+        width = stop - start
+        if top + width > size:
+            top = close_ranks(kin, place, holder, top)
         for b in range(start, stop):
             k = b - start
             p, q = parents[b, 0], parents[b, 1]
             row_p = kin[0] if p < 0 else (kin[place[p]] if p < start else rows[p - start])
             row_q = kin[0] if q < 0 else (kin[place[q]] if q < start else rows[q - start])
             row = rows[k]
-            for j in range(old_top):
+            for j in range(top):
                 row[j] = 0.5 * (row_p[j] + row_q[j])
             for m in range(k):
                 with_p = 0.0 if p < 0 else (rows[m, place[p]] if p < start else inside[p - start, m])
@@ -187,22 +230,19 @@ def window_pair_kinship(
             for pair in range(pair_start[b], pair_start[b + 1]):
                 mate = pair_mate[pair]
                 pair_f[pair] = row[place[mate]] if mate < start else inside[k, mate - start]
-        width = stop - start
-        for j in range(old_top):
-            for k in range(width):
-                kin[j, place[start + k]] = rows[k, j]
         for k in range(width):
-            home = place[start + k]
-            for j in range(old_top):
-                kin[home, j] = rows[k, j]
-        for k in range(width):
-            home = place[start + k]
-            for m in range(width):
-                kin[home, place[start + m]] = inside[k, m]
+            place[start + k] = top + k
+            holder[top + k] = start + k
+            kin[top + k, :top] = rows[k, :top]
+            kin[top + k, top : top + width] = inside[k, :width]
+        for left in range(0, top, BLOCK):
+            for j in range(left, min(left + BLOCK, top)):
+                for k in range(width):
+                    kin[j, top + k] = rows[k, j]
+        top += width
         for b in range(start, stop):
             for position in range(leave_start[b], leave_start[b + 1]):
-                vacant[n_vacant] = place[leave[position]]
-                n_vacant += 1
+                holder[place[leave[position]]] = -1
     return pair_f
 
 
