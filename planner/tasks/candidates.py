@@ -5,10 +5,12 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import pandas as pd
 
 from planner.tasks.programme import Programme
+from planner.tasks.rows import rows
 
 FIELD_ORDER = ("dead-released", "hold", "species", "age", "ripeness", "frozen-milt")
 
@@ -76,7 +78,7 @@ def candidates_on(
     ripe = _ripeness_on(programme.tables["ripeness"], day)
     made = _dishes_made(programme.tables["crosses"], day)
     out = []
-    for row in brood.itertuples():
+    for row in rows(brood):
         state = ripe.get(row.fish_id, ("unknown", "not looked at this season"))
         if row.fish_id in also_ripe:
             state = ("ripe", "ripe this morning")
@@ -122,7 +124,7 @@ def _ripeness_on(table: pd.DataFrame, day: dt.date) -> dict[str, tuple[str, str]
     when = pd.Timestamp(day)
     seen = table[table["checked_on"] <= when].sort_values("checked_on", kind="stable")
     out = {}
-    for row in seen.itertuples():
+    for row in rows(seen):
         words = f"{row.state} on {row.checked_on.date().isoformat()}"
         state = row.state
         window = pd.notna(row.window_start) and pd.notna(row.window_end)
@@ -143,23 +145,23 @@ def _dishes_made(crosses: pd.DataFrame, day: dt.date) -> dict[str, int]:
 
 def _why_not(
     programme: Programme,
-    row: object,
+    row: Any,
     day: dt.date,
     held: dict[tuple[str, str], str],
     state: tuple[str, str],
     dishes_left: int,
 ) -> str:
     """Return the first rule that stands against a fish, in the order a careful manager asks."""
-    sex, fish, unit = row.sex, row.fish_id, row.unit  # type: ignore[attr-defined]
+    sex, fish, unit = row.sex, row.fish_id, row.unit
     if sex not in ("female", "male"):
         return "sex unknown"
-    species = row.species  # type: ignore[attr-defined]
+    species = row.species
     if species and species != programme.settings["species"]:
         return f"species recorded as {species}"
-    for key in (("fish", fish), ("unit", unit), ("family", row.family)):  # type: ignore[attr-defined]
+    for key in (("fish", fish), ("unit", unit), ("family", row.family)):
         if key[1] and key in held:
             return held[key] + ("" if key[0] == "fish" else f" on {key[0]} {key[1]}")
-    year = row.year_class  # type: ignore[attr-defined]
+    year = row.year_class
     minimum = programme.settings[f"min_age_{sex}"]
     if pd.notna(year) and day.year - int(year) < minimum:
         return f"age {day.year - int(year)}, youngest {sex} allowed is {minimum}"

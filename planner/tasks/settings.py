@@ -201,11 +201,20 @@ SETTINGS: dict[str, Setting] = {
             high=1000,
         ),
         S(
-            "survivors_weight",
+            "survivors_share",
             "number",
-            0.0,
-            "Weight of expected survivors against kinship; shown separately, "
-            "0 plans on kinship with survival only in the shares.",
+            0.95,
+            "Least share of the most expected survivors that any plan under the same rules can reach; the rest "
+            "may be given up for less kinship.",
+            low=0,
+            high=1,
+            source="a choice on the trade-off: set your own",
+        ),
+        S(
+            "refuge_copies",
+            "integer",
+            0,
+            "Fish of each family that every refuge must hold after the release.",
             low=0,
             high=1000,
         ),

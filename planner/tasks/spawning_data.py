@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -173,8 +174,7 @@ def _made_today_or_before(programme: Programme, day: dt.date) -> dict[tuple[str,
 
     crosses = programme.tables["crosses"]
     season = crosses[(crosses["season"] == day.year) & (crosses["made_on"] <= pd.Timestamp(day))]
-    counts = season.groupby(["dam", "sire"], sort=True).size()
-    return {(str(d), str(s)): int(n) for (d, s), n in counts.items()}
+    return dict(Counter(zip(season["dam"], season["sire"], strict=True)))
 
 
 def _straws(programme: Programme, ordered: Sequence[Candidate]) -> tuple[np.ndarray, np.ndarray]:

@@ -1,0 +1,336 @@
+"""Turn a programme's records into the arrays of a release plan."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from broodstock.arrays import BigIntArray, FloatArray
+from broodstock.errors import UsageError
+from planner.optimise.release.data import NO_LIMIT, Families, Groups, ReleaseData, ReleaseSettings, Sites
+from planner.tasks.candidates import holds_on
+from planner.tasks.programme import Programme
+from planner.tasks.rows import rows
+
+SETTINGS_USED = (
+    "release_wanted",
+    "keep_back",
+    "keep_back_per_family",
+    "families_in_at_least_sites",
+    "spread_from_size",
+    "family_share_cap",
+    "family_place_cap",
+    "refuge_copies",
+    "size_class_mm",
+    "predator_min_length_mm",
+    "survey_valid_days",
+    "across_weight",
+    "survivors_share",
+    "larval_group_kinship",
+    "gap",
+    "time_limit",
+)
+UNKNOWN_FAMILY = "unknown family"
+BACKWATERS = ("isolated-backwater", "connected-backwater", "refuge", "grow-out")
+SE_REFERENCE_MM = 350
+
+
+@dataclass(frozen=True)
+class ReleaseInputs:
+    """What a release plan is made from.
+
+    Parameters
+    ----------
+    data : ReleaseData
+        Arrays for the optimiser.
+    fish : DataFrame
+        One row per fish of the stock with its ``group`` (position in ``data.groups``).
+    site_words : dict of str to str
+        For each site the facts behind its state (predators, survey, closure).
+    notes : tuple of str
+        What was assumed or left out, in words.
+    """
+
+    data: ReleaseData
+    fish: pd.DataFrame
+    site_words: dict[str, str]
+    notes: tuple[str, ...]
+
+
+def season_of(day: dt.date) -> str:
+    """Return the season of a day: winter December to February, and so on (northern hemisphere)."""
+    return ("winter", "spring", "summer", "autumn")[day.month % 12 // 3]
+
+
+def release_inputs(programme: Programme, day: dt.date, closed: tuple[str, ...] = ()) -> ReleaseInputs:
+    """Sort the stock into groups and build the arrays of the plan.
+
+    Parameters
+    ----------
+    programme : Programme
+        Open records.
+    day : date
+        Day of release.
+    closed : tuple of str
+        Sites found closed today against the records.
+
+    Returns
+    -------
+    ReleaseInputs
+        Ready for `planner.optimise.release`.
+
+    Raises
+    ------
+    UsageError
+        If a site named does not exist, or there is no stock or no site.
+    ValueRangeError
+        If the numbers of the records make no sense together.
+    """
+    stock, table = programme.tables["stock"], programme.tables["sites"]
+    if stock.empty or table.empty:
+        raise UsageError(
+            f"release plan: found {len(stock)} fish in stock.csv and {len(table)} sites in sites.csv. Expected at "
+            "least one of each."
+        )
+    unknown = [s for s in closed if s not in set(table["site_id"])]
+    if unknown:
+        raise UsageError(
+            f"site named as closed: found {unknown[0]!r}. Expected one of {', '.join(table['site_id'])}."
+        )
+    notes: list[str] = []
+    fish = _with_groups(programme, stock, day, notes)
+    residents = programme.tables["residents"]
+    names = sorted(set(fish["family"])) + sorted(set(residents["family"]) - set(fish["family"]) - {""})
+    names.append(UNKNOWN_FAMILY)
+    families = _families(programme, names, fish)
+    groups = _groups(fish, families)
+    sites, words = _sites(programme, table, residents, families, day, closed, notes)
+    survival, errors = _survival(programme, fish, groups, table, day, notes)
+    settings = programme.settings
+    data = ReleaseData.make(
+        families,
+        groups,
+        sites,
+        survival,
+        survival_se=errors,
+        settings=ReleaseSettings(
+            total_min=int(settings["release_wanted"]),
+            total_max=int(settings["release_wanted"]) or NO_LIMIT,
+            keep_back=int(settings["keep_back"]),
+            min_sites=int(settings["families_in_at_least_sites"]),
+            min_sites_from=int(settings["spread_from_size"]),
+            living_share=float(settings["family_place_cap"]),
+            predator_safe_mm=float(settings["predator_min_length_mm"]),
+            connected_min_mm=float(settings["predator_min_length_mm"]),
+            survivors_share=float(settings["survivors_share"]),
+            whole_weight=float(settings["across_weight"]),
+            gap=float(settings["gap"]),
+            time_limit=float(settings["time_limit"]),
+            seed=int(settings["seed"]) % (2**31 - 1),
+        ),
+    )
+    return ReleaseInputs(data, fish, words, tuple(notes))
+
+
+def _with_groups(programme: Programme, stock: pd.DataFrame, day: dt.date, notes: list[str]) -> pd.DataFrame:
+    """Add size class, risk, holds and group number to each fish."""
+    fish = stock.copy()
+    width = int(programme.settings["size_class_mm"])
+    low = (fish["total_length_mm"] // width * width).astype(int)
+    fish["size_class"] = low.astype(str) + "-" + (low + width - 1).astype(str) + " mm"
+    units = programme.tables["units"].set_index("unit_id")
+    fish["water_risk"] = fish["unit"].map(units["water_risk"]).astype("Int64").fillna(0).astype(int)
+    held = holds_on(programme.tables["holds"], day)
+    certified = _units_certified(programme, day)
+    by_hold = [
+        ("unit", unit) in held or ("family", family) in held or ("fish", one) in held
+        for unit, family, one in zip(fish["unit"], fish["family"], fish["stock_id"], strict=True)
+    ]
+    if certified is None:
+        notes.append("No health certificates in the records: none was asked for.")
+        fish["health_hold"] = by_hold
+    else:
+        fish["health_hold"] = np.array(by_hold) | ~fish["unit"].isin(certified).to_numpy()
+    fish["withdrawal_hold"] = (fish["withdrawal_until"] >= pd.Timestamp(day)).to_numpy()
+    unweighed = int(fish["weight_g"].isna().sum())
+    if unweighed:
+        # Fulton's condition of the weighed fish stands in for the weight of the others.
+        weighed = fish[fish["weight_g"].notna()]
+        k = (weighed["weight_g"] / weighed["total_length_mm"] ** 3).median() if len(weighed) else 1.0e-5
+        fish["weight_g"] = fish["weight_g"].fillna(k * fish["total_length_mm"] ** 3)
+        notes.append(f"{unweighed} fish without a weight: taken from their length and the median condition.")
+    key = ["family", "year_class", "size_class", "water_risk", "health_hold", "withdrawal_hold"]
+    fish["group"] = fish.groupby(key, sort=True).ngroup()
+    return fish
+
+
+def _units_certified(programme: Programme, day: dt.date) -> set[str] | None:
+    """Return the units with a clear certificate valid on the day, None when there are no certificates."""
+    table = programme.tables["certificates"]
+    if table.empty:
+        return None
+    when = pd.Timestamp(day)
+    valid = table[
+        (table["result"] == "clear") & (table["issued_on"] <= when) & (table["valid_until"] >= when)
+    ]
+    return set(valid["unit"])
+
+
+def _families(programme: Programme, names: list[str], fish: pd.DataFrame) -> Families:
+    kinship = programme.family_kinship(names)
+    available = fish.groupby("family").size().reindex(names).fillna(0).astype(int).to_numpy()
+    return Families.make(
+        names,
+        kinship,
+        single=np.array([n != UNKNOWN_FAMILY for n in names]),
+        keep_back=np.minimum(available, int(programme.settings["keep_back_per_family"])),
+    )
+
+
+def _groups(fish: pd.DataFrame, families: Families) -> Groups:
+    place = {name: k for k, name in enumerate(families.name)}
+    by_group = fish.groupby("group", sort=True).agg(
+        family=("family", "first"),
+        year_class=("year_class", "first"),
+        size_class=("size_class", "first"),
+        number=("stock_id", "size"),
+        length=("total_length_mm", "mean"),
+        shortest=("total_length_mm", "min"),
+        weight=("weight_g", "mean"),
+        risk=("water_risk", "first"),
+        health=("health_hold", "first"),
+        withdrawal=("withdrawal_hold", "first"),
+    )
+    marks = np.where(by_group["health"], ", health hold", "") + np.where(
+        by_group["withdrawal"], ", withdrawal", ""
+    )
+    names = [f"{r.family} {r.size_class}{m}" for r, m in zip(rows(by_group), marks, strict=True)]
+    names = [n if names.count(n) == 1 else f"{n} ({k})" for k, n in enumerate(names)]
+    return Groups.make(
+        names,
+        [place[f] for f in by_group["family"]],
+        by_group["number"].to_numpy(),
+        by_group["length"].to_numpy(),
+        shortest_mm=by_group["shortest"].to_numpy(),
+        weight_g=by_group["weight"].to_numpy(),
+        size_class=list(by_group["size_class"]),
+        year_class=by_group["year_class"].astype(int).to_numpy(),
+        water_risk=by_group["risk"].to_numpy(),
+        health_hold=by_group["health"].to_numpy(),
+        withdrawal_hold=by_group["withdrawal"].to_numpy(),
+    )
+
+
+def _sites(
+    programme: Programme,
+    table: pd.DataFrame,
+    residents: pd.DataFrame,
+    families: Families,
+    day: dt.date,
+    closed: tuple[str, ...],
+    notes: list[str],
+) -> tuple[Sites, dict[str, str]]:
+    place = {name: k for k, name in enumerate(families.name)}
+    column = {s: k for k, s in enumerate(table["site_id"])}
+    living: BigIntArray = np.zeros((len(families), len(table)), dtype=np.int64)
+    for row in rows(residents):
+        living[place[row.family or UNKNOWN_FAMILY], column[row.site_id]] += int(row.number)
+    predators, words = _predator_states(programme, table, day)
+    is_open = table["open_for_release"].fillna(True).to_numpy(dtype=bool) & ~table["site_id"].isin(closed)
+    for site in closed:
+        words[site] = "closed this morning"
+    backwater = table["kind"].isin(BACKWATERS).to_numpy()
+    refuge = (table["kind"] == "refuge").to_numpy()
+    copies = int(programme.settings["refuge_copies"])
+    in_stock = families.keep_back * 0 + np.array(
+        [n in set(programme.tables["stock"]["family"]) for n in families.name]
+    )
+    no_mass = table["capacity_kg"].notna() & (living.sum(axis=0) > 0)
+    if no_mass.any():
+        notes.append("Mass of residents is not recorded: the limit in kg counts the arrivals only.")
+    sites = Sites.make(
+        list(table["name"]),
+        len(families),
+        kind=list(table["kind"]),
+        capacity_fish=_whole(table["capacity_fish"], NO_LIMIT),
+        capacity_kg=table["capacity_kg"].fillna(np.inf).to_numpy(),
+        residents=living,
+        predators=predators,
+        connected=table["connection"].isin(["seasonal", "open"]).to_numpy(),
+        open=is_open,
+        min_length_mm=table["min_length_mm"].fillna(0).to_numpy(),
+        min_group=_whole(table["min_group"], 0),
+        wanted=np.where(is_open, _whole(table["wanted"], NO_LIMIT), NO_LIMIT),
+        max_receive=_whole(table["max_receive"], NO_LIMIT),
+        family_cap=np.where(backwater, programme.settings["family_share_cap"], 1.0),
+        refuge_copies=np.outer(in_stock.astype(np.int64), refuge.astype(np.int64) * copies),
+        weight=table["weight"].fillna(1.0).to_numpy(),
+        water_risk=_whole(table["water_risk"], 9),
+    )
+    return sites, words
+
+
+def _whole(column: pd.Series, empty: int) -> BigIntArray:
+    return column.fillna(empty).to_numpy(dtype=np.int64)
+
+
+def _predator_states(
+    programme: Programme, table: pd.DataFrame, day: dt.date
+) -> tuple[list[str], dict[str, str]]:
+    """Return the state used for each site and the facts behind it; an old survey counts as unknown."""
+    states, words = [], {}
+    limit = int(programme.settings["survey_valid_days"])
+    for row in rows(table):
+        state = row.predators
+        surveyed = row.surveyed_on
+        fact = f"predators {state}" + (f", surveyed {surveyed.date()}" if pd.notna(surveyed) else "")
+        if state == "none" and pd.notna(surveyed) and (pd.Timestamp(day) - surveyed).days > limit:
+            state = "unknown"
+            fact += f": older than {limit} days, counts as unknown"
+        if row.kind == "reservoir-zone" and state == "none":
+            state = "present"
+        states.append(state)
+        words[row.site_id] = fact
+    return states, words
+
+
+def _survival(
+    programme: Programme,
+    fish: pd.DataFrame,
+    groups: Groups,
+    table: pd.DataFrame,
+    day: dt.date,
+    notes: list[str],
+) -> tuple[FloatArray, FloatArray]:
+    """Return the mean expected first-year survival of each group at each site, and its standard error."""
+    curves = programme.tables["survival"]
+    season = season_of(day)
+    here = curves[curves["season"] == season]
+    survival = np.ones((len(groups), len(table)))
+    errors = np.zeros_like(survival)
+    lengths = fish["total_length_mm"].to_numpy()
+    group = fish["group"].to_numpy()
+    count = np.bincount(group, minlength=len(groups))
+    for j, site in enumerate(rows(table)):
+        for which in (
+            here["site_id"] == site.site_id,
+            (here["site_id"] == "") & (here["site_kind"] == site.kind),
+            (here["site_id"] == "") & (here["site_kind"] == ""),
+        ):
+            if which.any():
+                curve = here[which].iloc[0]
+                break
+        else:
+            notes.append(
+                f"{site.name}: no survival curve for {season}; every fish sent there counts as a survivor."
+            )
+            continue
+        p = 1 / (1 + np.exp(-(curve["intercept"] + curve["slope_per_mm"] * lengths)))
+        survival[:, j] = np.bincount(group, weights=p, minlength=len(groups)) / count
+        if pd.notna(curve["intercept_se"]):
+            slope = p * (1 - p) * curve["intercept_se"]
+            errors[:, j] = np.bincount(group, weights=slope, minlength=len(groups)) / count
+    return survival, errors
