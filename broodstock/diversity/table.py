@@ -32,6 +32,13 @@ _WORDS = {
     "effective_alleles": "effective number of alleles 1 / sum p^2, mean over loci",
 }
 _NEEDS_DIPLOIDS = ("observed_heterozygosity", "inbreeding_coefficient")
+_SHIFTED = (
+    "expected_heterozygosity",
+    "inbreeding_coefficient",
+    "effective_alleles",
+    "allelic_richness",
+    "private_allelic_richness",
+)
 _RAREFIED = ("allelic_richness", "private_allelic_richness")
 
 
@@ -207,7 +214,7 @@ def group_estimate(
         return Estimate.not_estimable(reason, method=words, n_used=part.n_typed_fish)
     value = float(stats.values[name][j])
     n_loci = int(stats.loci_used[name][j])
-    note = _note(stats, part, j, name, n_loci)
+    note = _note(stats, part, j, name, n_loci, over, interval)
     reps = stats.replicates[name][:, j]
     usable = reps[~np.isnan(reps)]
     without = _why_no_interval(name, over, n_loci, usable.size, reps.size)
@@ -222,6 +229,7 @@ def group_estimate(
         level,
         stats.influence[name][j],
         _bounds(name, stats.design.g, part.max_alleles),
+        {"fish": part.n_typed_fish, "loci": n_loci, "both": None}[over],
     )
     return Estimate(value, low, high, f"{words}; {how}", part.n_typed_fish, "fish", level, note)
 
@@ -276,8 +284,18 @@ def _why_no_interval(name: str, over: Over, n_loci: int, usable: int, n_replicat
     return ""
 
 
-def _note(stats: GroupStatistics, part: GroupCalls, j: int, name: str, n_loci: int) -> str:
+def _note(
+    stats: GroupStatistics,
+    part: GroupCalls,
+    j: int,
+    name: str,
+    n_loci: int,
+    over: Over,
+    interval: IntervalKind,
+) -> str:
     notes = []
+    if over != "loci" and interval != "recentred" and name in _SHIFTED:
+        notes.append("Drawing fish again shifts this statistic, so these limits lean to one side.")
     if name in ("number_of_alleles", "effective_alleles"):
         notes.append("Rises with the number of fish.")
     if stats.values["expected_heterozygosity"][j] == 0:
@@ -286,6 +304,8 @@ def _note(stats: GroupStatistics, part: GroupCalls, j: int, name: str, n_loci: i
         left_out = [str(s) for s, t in zip(stats.labels, stats.design.takes_part, strict=True) if not t]
         if left_out and name == "private_allelic_richness":
             notes.append(f"Too small to compare with: {', '.join(left_out)}.")
+        if over != "loci" and stats.design.g > 0.9 * part.ploidy * part.n_typed_fish:
+            notes.append("g is nearly the whole sample of this group, so the interval is likely too narrow.")
         notes.append(f"{n_loci} of {part.n_loci} loci.")
     return " ".join(notes)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import tempfile
+import warnings
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
@@ -70,7 +71,11 @@ def debian_data() -> Callable[[str, str], Any]:
         found = sorted(unpacked.glob(f"usr/lib/R/site-library/*/data/{name}.rda"))
         if not found:
             pytest.fail(f"{package} holds no data set {name}")
-        return rdata.conversion.convert(rdata.parser.parse_file(found[0]), default_encoding="latin1")[name]
+        with warnings.catch_warnings():
+            # rdata has no constructor for some R classes and says that it returns their parts, as wanted.
+            warnings.simplefilter("ignore", UserWarning)
+            parsed = rdata.parser.parse_file(found[0])
+            return rdata.conversion.convert(parsed, default_encoding="latin1")[name]
 
     return read
 
@@ -98,12 +103,7 @@ def microsatellites(debian_data: Callable[[str, str], Any]) -> Callable[[str], t
     """Return a reader of a diploid microsatellite data set of r-cran-adegenet: calls and groups."""
 
     def read(name: str) -> tuple[GenotypeSet, list[str]]:
-        import warnings
-
-        with warnings.catch_warnings():
-            # rdata warns that it has no constructor for the R class and returns its slots, as wanted.
-            warnings.simplefilter("ignore", UserWarning)
-            record = vars(debian_data("r-cran-adegenet", name))
+        record = vars(debian_data("r-cran-adegenet", name))
         table = record["tab"]
         columns = [str(c) for c in table.coords["dim_1"].values]
         counts = np.asarray(table.values, dtype=np.float64)
