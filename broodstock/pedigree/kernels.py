@@ -319,3 +319,78 @@ def trace_pair_kinship(
                 i = following[i]
         pair_f[pair] = total
     return pair_f
+
+
+@njit(cache=True, nogil=True)
+def mark_descendants(parents: IntArray, asked: BoolArray) -> BoolArray:
+    """Mark every fish with a parent that is asked for or marked."""
+    n = parents.shape[0]
+    found = np.zeros(n, np.bool_)
+    for i in range(n):
+        for side in range(2):
+            p = parents[i, side]
+            if p >= 0 and (asked[p] or found[p]):
+                found[i] = True
+    return found
+
+
+@njit(cache=True, nogil=True)
+def shortest_depth(parents: IntArray) -> IntArray:
+    """Shortest line above each fish that ends at a founder or an unknown parent."""
+    n = parents.shape[0]
+    depth = np.zeros(n, np.int32)
+    for i in range(n):
+        a, b = parents[i, 0], parents[i, 1]
+        if a >= 0 and b >= 0:
+            depth[i] = 1 + min(depth[a], depth[b])
+        elif a >= 0 or b >= 0:
+            depth[i] = 1
+    return depth
+
+
+@njit(cache=True, nogil=True)
+def mean_generation(parents: IntArray) -> FloatArray:
+    """One more than the mean of the parents' numbers; founders and unknown parents count 0."""
+    n = parents.shape[0]
+    mean = np.zeros(n)
+    for i in range(n):
+        a, b = parents[i, 0], parents[i, 1]
+        if a >= 0 or b >= 0:
+            mean[i] = 1.0 + 0.5 * ((mean[a] if a >= 0 else 0.0) + (mean[b] if b >= 0 else 0.0))
+    return mean
+
+
+@njit(cache=True, nogil=True)
+def parents_first_order(parents: IntArray) -> IntArray:
+    """Order that keeps the rows as they are but puts parents first; shorter than the rows if there is a loop."""
+    n = parents.shape[0]
+    order = np.empty(n, np.int32)
+    n_order = 0
+    state = np.zeros(n, np.int8)  # 0 not met, 1 waiting for its parents, 2 placed
+    stack = np.empty(n, np.int32)
+    for first in range(n):
+        if state[first] == 2:
+            continue
+        n_stack = 1
+        stack[0] = first
+        state[first] = 1
+        while n_stack > 0:
+            i = stack[n_stack - 1]
+            above = -1
+            for side in range(2):
+                p = parents[i, side]
+                if p >= 0 and state[p] != 2:
+                    above = p
+                    break
+            if above < 0:
+                state[i] = 2
+                order[n_order] = i
+                n_order += 1
+                n_stack -= 1
+            elif state[above] == 1:
+                return order[:n_order]
+            else:
+                state[above] = 1
+                stack[n_stack] = above
+                n_stack += 1
+    return order
