@@ -242,9 +242,10 @@ class _Records:
 
 
 def _nearest(name: str, known: Iterable[str], child: str) -> str:
-    """Return the known name most like `name` (Ratcliff/Obershelp ratio of at least 0.8), empty when none is near.
+    """Return the known name most like `name`, empty when none is near.
 
-    Names whose length differs by more than two, or that share too few characters, are left out first.
+    A name with two neighbouring characters swapped comes first, then the greatest Ratcliff/Obershelp ratio of
+    at least 0.8. Names whose length differs by more than two, or that share too few characters, are left out first.
     """
     letters = set(name)
     pool = [
@@ -252,5 +253,9 @@ def _nearest(name: str, known: Iterable[str], child: str) -> str:
         for k in known
         if k and k != child and abs(len(k) - len(name)) <= 2 and len(letters & set(k)) >= 0.6 * len(letters)
     ]
+    swaps = {name[:i] + name[i + 1] + name[i] + name[i + 2 :] for i in range(len(name) - 1)}
+    swapped = [k for k in pool if k in swaps]
+    if swapped:
+        return swapped[0]
     found = difflib.get_close_matches(name, pool, n=1, cutoff=0.8)
     return found[0] if found else ""
