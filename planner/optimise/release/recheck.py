@@ -1,0 +1,377 @@
+"""Every rule and every number of a release plan computed again, with numpy only and from the data alone.
+
+Nothing here is shared with the rows of the model: each rule is written a second time, in plain arithmetic
+on the numbers of the plan. A plan is shown or printed only when nothing is found.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from planner.optimise.release.data import ReleaseData
+from planner.optimise.release.settings import NO_LIMIT
+
+SLACK = 1e-6
+"""Fish, kg or survivors by which a sum of decimals may miss a limit through rounding."""
+
+Numbers = npt.NDArray[Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Breach:
+    """One rule a plan breaks, or one number that does not agree.
+
+    Parameters
+    ----------
+    code : str
+        Code of the rule, or ``numbers``, ``objective``, ``bound``, ``kept-back``.
+    place : str
+        Group, site, family or total concerned.
+    found : str
+        What the plan does.
+    expected : str
+        What the rule asks.
+    """
+
+    code: str
+    place: str
+    found: str
+    expected: str
+
+    def text(self) -> str:
+        """Return the breach as one line."""
+        return f"{self.place}: found {self.found}. Expected {self.expected}. [{self.code}]"
+
+
+Check = Callable[[ReleaseData, Numbers, float], Iterator[Breach]]
+
+
+def breaches(data: ReleaseData, numbers: Numbers, survivors_floor: float = 0.0) -> list[Breach]:
+    """Return every rule that numbers of fish break.
+
+    Parameters
+    ----------
+    data : ReleaseData
+        The data.
+    numbers : ndarray, shape (n_groups, n_sites)
+        Fish sent. Decimals are accepted, for points of the relaxation.
+    survivors_floor : float
+        Expected survivors that must be reached.
+
+    Returns
+    -------
+    list of Breach
+        In the order of the rules; empty when every rule is kept.
+    """
+    if numbers.shape != (data.n_groups, data.n_sites):
+        found = f"an array of shape {numbers.shape}"
+        return [Breach("numbers", "the plan", found, f"shape {(data.n_groups, data.n_sites)}")]
+    if not (np.isfinite(numbers).all() and (numbers >= -SLACK).all()):
+        return [Breach("numbers", "the plan", "a negative number of fish, or none", "0 or more everywhere")]
+    return [b for check in CHECKS.values() for b in check(data, numbers, survivors_floor)]
+
+
+def _site(data: ReleaseData, s: int) -> str:
+    return f"site '{data.sites.name[s]}'"
+
+
+def _family_at(data: ReleaseData, f: int, s: int) -> str:
+    return f"family '{data.families.name[f]}' at {_site(data, s)}"
+
+
+def _moves(data: ReleaseData, numbers: Numbers) -> Iterator[tuple[int, int, str]]:
+    for g, s in np.argwhere(numbers > SLACK):
+        yield int(g), int(s), f"group '{data.groups.name[g]}' at {_site(data, int(s))}"
+
+
+def _by_family(data: ReleaseData, numbers: Numbers) -> Numbers:
+    out = np.zeros((data.n_families, data.n_sites))
+    np.add.at(out, data.groups.family, numbers)
+    return out
+
+
+def _sent(n: float) -> str:
+    return f"{n:g} fish sent"
+
+
+def check_closed(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
+    """Look for fish sent to closed sites."""
+    for g, s, place in _moves(data, numbers):
+        if not data.sites.open[s]:
+            yield Breach("site-closed", place, _sent(numbers[g, s]), "none: the site is closed")
+
+
+def check_health(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
+    """Look for fish on health hold."""
+    for g, s, place in _moves(data, numbers):
+        if data.groups.health_hold[g]:
+            yield Breach("health-hold", place, _sent(numbers[g, s]), "none: the group is on health hold")
+
+
+def check_withdrawal(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
+    """Look for fish within a withdrawal time."""
+    for g, s, place in _moves(data, numbers):
+        if data.groups.withdrawal_hold[g]:
+            yield Breach("withdrawal", place, _sent(numbers[g, s]), "none: the withdrawal time is not over")
+
+
+def check_predators(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
+    """Look for short fish where predators may be."""
+    limit = data.settings.predator_safe_mm
+    for g, s, place in _moves(data, numbers):
+        if data.groups.shortest_mm[g] < limit and data.sites.predators[s] != "none":
+            found = f"fish of {data.groups.shortest_mm[g]:g} mm where predators are {data.sites.predators[s]}"
+            yield Breach("predators", place, found, f"{limit:g} mm or more, or a site without predators")
+
+
+def check_connection(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
+    """Look for short fish in connected water."""
+    limit = data.settings.connected_min_mm
+    for g, s, place in _moves(data, numbers):
+        if data.groups.shortest_mm[g] < limit and data.sites.connected[s]:
+            found = f"fish of {data.groups.shortest_mm[g]:g} mm in connected water"
+            yield Breach("connection", place, found, f"{limit:g} mm or more")
+
+
+def check_length(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
+    """Look for fish below the minimum length of their site."""
+    for g, s, place in _moves(data, numbers):
+        if data.groups.shortest_mm[g] < data.sites.min_length_mm[s]:
+            found = f"fish of {data.groups.shortest_mm[g]:g} mm"
+            yield Breach("min-length", place, found, f"{data.sites.min_length_mm[s]:g} mm or more")
+
+
+def check_water_risk(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
+    """Look for fish sent to cleaner water."""
+    for g, s, place in _moves(data, numbers):
+        if data.sites.water_risk[s] < data.groups.water_risk[g]:
+            found = f"fish from water of rank {data.groups.water_risk[g]} in rank {data.sites.water_risk[s]}"
+            yield Breach("water-risk", place, found, "the same or a higher rank")
+
+
+def check_forbidden(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
+    """Look for forbidden moves."""
+    for g, s, place in _moves(data, numbers):
+        if data.forbidden[g, s]:
+            yield Breach("forbidden-move", place, _sent(numbers[g, s]), "none: the move is forbidden")
+
+
+def check_stock(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
+    """Look for groups that send more fish than they have."""
+    for g, n in enumerate(numbers.sum(axis=1)):
+        if n > data.groups.available[g] + SLACK:
+            place = f"group '{data.groups.name[g]}'"
+            yield Breach("stock", place, _sent(n), f"at most {data.groups.available[g]}")
+
+
+def check_committed(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
+    """Look for promised fish that are missing."""
+    for g, s in np.argwhere(numbers < data.committed - SLACK):
+        place = f"group '{data.groups.name[g]}' at {_site(data, int(s))}"
+        yield Breach("committed", place, _sent(numbers[g, s]), f"at least {data.committed[g, s]}")
+
+
+def check_capacity_fish(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
+    """Look for sites with arrivals above their capacity in fish."""
+    for s, n in enumerate(numbers.sum(axis=0)):
+        capacity = data.sites.capacity_fish[s]
+        there = int(data.sites.residents[:, s].sum())
+        if capacity != NO_LIMIT and n > SLACK and n + there > capacity + SLACK:
+            found = f"{there} residents and {n:g} arrivals"
+            yield Breach("capacity-fish", _site(data, s), found, f"at most {capacity} fish")
+
+
+def check_capacity_kg(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
+    """Look for sites with arrivals above their capacity in kg."""
+    for s, kg in enumerate(data.groups.weight_g @ numbers / 1000.0):
+        capacity = data.sites.capacity_kg[s]
+        there = float(data.sites.resident_kg[s])
+        if kg > SLACK and kg + there > capacity + SLACK:
+            found = f"{there:g} kg of residents and {kg:.3f} kg of arrivals"
+            yield Breach("capacity-kg", _site(data, s), found, f"at most {capacity:g} kg")
+
+
+def check_wanted(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
+    """Look for sites that receive another number than they want."""
+    for s, n in enumerate(numbers.sum(axis=0)):
+        number = data.sites.wanted[s]
+        if number != NO_LIMIT and abs(n - number) > SLACK:
+            yield Breach("wanted", _site(data, s), _sent(n), f"exactly {number}")
+
+
+def check_range(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
+    """Look for sites outside their range."""
+    for s, n in enumerate(numbers.sum(axis=0)):
+        low, high = data.sites.min_receive[s], data.sites.max_receive[s]
+        if n < low - SLACK:
+            yield Breach("receive-range", _site(data, s), _sent(n), f"at least {low}")
+        if high != NO_LIMIT and n > high + SLACK:
+            yield Breach("receive-range", _site(data, s), _sent(n), f"at most {high}")
+
+
+def check_min_group(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
+    """Look for sites with too small a group."""
+    for s, n in enumerate(numbers.sum(axis=0)):
+        if SLACK < n < data.sites.min_group[s] - SLACK:
+            yield Breach(
+                "min-group", _site(data, s), _sent(n), f"none, or at least {data.sites.min_group[s]}"
+            )
+
+
+def check_family_cap(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
+    """Look for families that are added to and exceed their share."""
+    sent = _by_family(data, numbers)
+    for f, s in np.argwhere(sent > SLACK):
+        if not data.families.single[f]:
+            continue
+        mine = sent[f, s] + data.sites.residents[f, s]
+        all_fish = sent[:, s].sum() + data.sites.residents[:, s].sum()
+        cap = data.sites.family_cap[s]
+        if mine > cap * all_fish + SLACK:
+            found = f"{mine:g} of {all_fish:g} fish ({mine / all_fish:.1%})"
+            yield Breach("family-cap", _family_at(data, f, s), found, f"at most {cap:.1%}")
+
+
+def check_living_share(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
+    """Look for sites that are sent fish of a family and hold too many of its living fish."""
+    share = data.settings.living_share
+    if share >= 1.0:
+        return
+    sent = _by_family(data, numbers)
+    held = np.zeros(data.n_families)
+    np.add.at(held, data.groups.family, data.groups.available)
+    living = held + data.sites.residents.sum(axis=1) + data.families.elsewhere
+    for f, s in np.argwhere(sent > SLACK):
+        there = sent[f, s] + data.sites.residents[f, s]
+        if data.families.single[f] and there > max(share * living[f], 1.0) + SLACK:
+            found = f"{there:g} of its {living[f]:g} living fish"
+            yield Breach("living-share", _family_at(data, f, s), found, f"at most {share:.1%}")
+
+
+def check_spread(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
+    """Look for families in too few sites."""
+    sent = _by_family(data, numbers)
+    settings = data.settings
+    for f in range(data.n_families):
+        if not data.families.single[f]:
+            continue
+        needed = int(data.families.min_sites[f])
+        if needed == NO_LIMIT:
+            ready = (data.groups.family == f) & ~data.groups.health_hold & ~data.groups.withdrawal_hold
+            fish = int(data.groups.available[ready].sum())
+            needed = settings.min_sites if fish >= max(settings.min_sites_from, 1) else 0
+        lives = int(((sent[f] >= 1 - SLACK) | (data.sites.residents[f] > 0)).sum())
+        if lives < needed:
+            place = f"family '{data.families.name[f]}'"
+            yield Breach("family-spread", place, f"it lives in {lives} site(s)", f"at least {needed}")
+
+
+def check_year_classes(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
+    """Look for new groups of too few year classes."""
+    for s in range(data.n_sites):
+        needed = int(data.sites.min_year_classes[s])
+        if needed < 2 or data.sites.residents[:, s].sum() > 0 or numbers[:, s].sum() <= SLACK:
+            continue
+        mixed = 0
+        for year in set(data.groups.year_class.tolist()):
+            fish = numbers[data.groups.year_class == year, s].sum()
+            mixed += bool(fish >= data.settings.year_class_fish - SLACK)
+        if mixed < needed:
+            yield Breach("year-classes", _site(data, s), f"{mixed} year class(es)", f"at least {needed}")
+
+
+def check_min_families(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
+    """Look for sites with arrivals and too few families."""
+    sent = _by_family(data, numbers)
+    for s in range(data.n_sites):
+        if sent[:, s].sum() <= SLACK:
+            continue
+        there = ((sent[:, s] >= 1 - SLACK) | (data.sites.residents[:, s] > 0)) & data.families.single
+        if there.sum() < data.sites.min_families[s]:
+            found, expected = f"{there.sum()} families", f"at least {data.sites.min_families[s]}"
+            yield Breach("min-families", _site(data, s), found, expected)
+
+
+def check_refuge(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
+    """Look for refuges without the copies listed."""
+    there = _by_family(data, numbers) + data.sites.residents
+    for f, s in np.argwhere(there < data.sites.refuge_copies - SLACK):
+        expected = f"at least {data.sites.refuge_copies[f, s]}"
+        yield Breach("refuge-copies", _family_at(data, f, s), f"{there[f, s]:g} fish", expected)
+
+
+def check_totals(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
+    """Look for zones and partners outside their totals."""
+    for total in data.settings.totals:
+        n = numbers[:, sorted(set(total.sites))].sum()
+        if n < total.low - SLACK or (total.high != NO_LIMIT and n > total.high + SLACK):
+            expected = f"{total.low} to {'any number' if total.high == NO_LIMIT else total.high}"
+            yield Breach("totals", f"total '{total.name}'", _sent(n), expected)
+
+
+def check_release_total(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
+    """Look for a release outside its total."""
+    n = numbers.sum()
+    settings = data.settings
+    if n < settings.total_min - SLACK:
+        yield Breach("release-total", "the release", _sent(n), f"at least {settings.total_min}")
+    if settings.total_max != NO_LIMIT and n > settings.total_max + SLACK:
+        yield Breach("release-total", "the release", _sent(n), f"at most {settings.total_max}")
+
+
+def check_keep_back(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
+    """Look for too few fish kept."""
+    stays = data.groups.available - numbers.sum(axis=1)
+    if data.settings.keep_back > 0 and stays.sum() < data.settings.keep_back - SLACK:
+        expected = f"at least {data.settings.keep_back}"
+        yield Breach("keep-back", "the station", f"{stays.sum():g} fish stay", expected)
+    for f in np.flatnonzero(data.families.keep_back > 0):
+        left = stays[data.groups.family == f].sum()
+        if left < data.families.keep_back[f] - SLACK:
+            place = f"family '{data.families.name[f]}'"
+            yield Breach("keep-back", place, f"{left:g} fish stay", f"at least {data.families.keep_back[f]}")
+
+
+def check_survivors(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
+    """Look for too few expected survivors."""
+    expected = float((numbers * data.survival).sum())
+    needed = max(floor, data.settings.survivors_min)
+    if expected < needed - SLACK * max(needed, 1.0):
+        yield Breach(
+            "survivors", "the release", f"{expected:.3f} expected survivors", f"at least {needed:.3f}"
+        )
+
+
+CHECKS: dict[str, Check] = {
+    "site-closed": check_closed,
+    "health-hold": check_health,
+    "withdrawal": check_withdrawal,
+    "predators": check_predators,
+    "connection": check_connection,
+    "min-length": check_length,
+    "water-risk": check_water_risk,
+    "forbidden-move": check_forbidden,
+    "stock": check_stock,
+    "committed": check_committed,
+    "capacity-fish": check_capacity_fish,
+    "capacity-kg": check_capacity_kg,
+    "wanted": check_wanted,
+    "receive-range": check_range,
+    "min-group": check_min_group,
+    "family-cap": check_family_cap,
+    "living-share": check_living_share,
+    "family-spread": check_spread,
+    "year-classes": check_year_classes,
+    "min-families": check_min_families,
+    "refuge-copies": check_refuge,
+    "totals": check_totals,
+    "release-total": check_release_total,
+    "keep-back": check_keep_back,
+    "survivors": check_survivors,
+}
+"""One check per rule, by code."""

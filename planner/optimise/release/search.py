@@ -1,0 +1,267 @@
+"""From the relaxation to whole fish: round by a small search near it, then close the gap if needed."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from broodstock.arrays import BigIntArray, FloatArray
+from planner.optimise.release.build import build_rules, gradient, objective
+from planner.optimise.release.cuts import violated_cuts
+from planner.optimise.release.frame import NONE
+from planner.optimise.release.model import load
+from planner.optimise.release.recheck import breaches
+from planner.optimise.release.relax import KinshipModel, Relaxed, numbers_of
+from planner.optimise.solver import INTEGER_TOLERANCE, Session, read_values
+from planner.optimise.status import SolveReport, SolveStatus
+
+WIDENINGS = (0, 1, 4)
+"""Fish by which the search near the relaxation may leave the two whole numbers around each value."""
+
+NEAR_ROUNDS = 3
+"""Most repetitions of the search near the relaxation."""
+
+MOST_ROUNDS = 100
+
+Tell = Callable[[str, float | None, float | None], None]
+"""Called with the step in words, the best objective and the bound."""
+
+
+@dataclass
+class Search:
+    """The state of the search for whole numbers.
+
+    Parameters
+    ----------
+    model : KinshipModel
+        The model, cuts of the relaxation included.
+    gap : float
+        Gap at which to stop.
+    deadline : float
+        `time.perf_counter` value at which to stop.
+    best : ndarray, int64, shape (n_groups, n_sites)
+        Best plan so far; it meets all rules.
+    value : float
+        Its objective.
+    bound : float
+        Proven so far.
+    tell : callable
+        Told about progress.
+    cancel : threading.Event, optional
+        Set from another thread to stop.
+    """
+
+    model: KinshipModel
+    gap: float
+    deadline: float
+    best: BigIntArray
+    value: float
+    bound: float
+    tell: Tell
+    cancel: threading.Event | None = None
+    nodes: int = 0
+    last: SolveReport | None = None
+
+    @property
+    def closed(self) -> bool:
+        """True when the gap is small enough."""
+        return self.value - self.bound <= max(self.gap * abs(self.value), 1e-9 * (1.0 + abs(self.value)))
+
+    @property
+    def over(self) -> bool:
+        """True when time is up or a person stopped the search."""
+        stopped = self.cancel is not None and self.cancel.is_set()
+        return stopped or time.perf_counter() >= self.deadline
+
+    def run(self) -> tuple[SolveReport, FloatArray | None]:
+        """Run the solver for the time left; return its report and the column values, if any."""
+        report = self.model.session.solve(
+            time_limit=max(self.deadline - time.perf_counter(), 0.0),
+            relative_gap=self.gap / 4,
+            seed=self.model.data.settings.seed,
+            cancel=self.cancel,
+            interior=True,
+        )
+        self.nodes += report.nodes
+        self.last = report
+        return report, self.model.read(report) if report.has_solution else None
+
+    def raise_bound(self, report: SolveReport) -> None:
+        """Take over a bound proven by a run over the whole model."""
+        if report.bound is not None:
+            self.bound = max(self.bound, report.bound + self.model.columns.constant)
+        self.bound = min(self.bound, self.value)
+
+    def take(self, x: FloatArray) -> float | None:
+        """Keep the whole numbers of a solution if they meet all rules and are the best so far.
+
+        Returns
+        -------
+        float or None
+            Their objective; None when a value was not a whole number or a rule is broken after rounding.
+        """
+        return self.take_numbers(self.model.numbers(x))
+
+    def take_numbers(self, numbers: FloatArray) -> float | None:
+        """Keep whole numbers, shape (n_groups, n_sites), as `take` does."""
+        whole = np.rint(numbers).astype(np.int64)
+        if np.abs(numbers - whole).max(initial=0.0) > INTEGER_TOLERANCE:
+            return None
+        if breaches(self.model.data, whole, self.model.frame.survivors_floor):
+            return None
+        value = objective(self.model.data, whole)
+        if value < self.value:
+            self.best, self.value = whole, value
+        return value
+
+
+def search(state: Search, relaxed: Relaxed) -> SolveStatus:
+    """Search for whole numbers until the gap is closed, time is up or the search is stopped.
+
+    Parameters
+    ----------
+    state : Search
+        Where the search stands; changed in place.
+    relaxed : Relaxed
+        The relaxation.
+
+    Returns
+    -------
+    SolveStatus
+        ``proven``, ``time limit`` or ``stopped``.
+    """
+    point = relaxed.numbers
+    if point is not None and not state.closed and not state.over:
+        point = _settle_yes_no(state, point)
+    if point is not None and not state.closed and not state.over:
+        _round_along_gradient(state, point)
+    if point is not None and not state.closed and not state.over:
+        _search_near(state, point)
+    if not state.closed and not state.over:
+        _search_all(state)
+    state.bound = min(state.bound, state.value)
+    if state.closed:
+        return SolveStatus.PROVEN
+    if state.cancel is not None and state.cancel.is_set():
+        return SolveStatus.STOPPED
+    if state.over:
+        return SolveStatus.TIME_LIMIT
+    return SolveStatus.OTHER_LIMIT
+
+
+def _yes_no_columns(model: KinshipModel) -> BigIntArray:
+    """Return the whole-number columns that are not numbers of fish."""
+    whole = np.flatnonzero(model.frame.model.whole)
+    return np.setdiff1d(whole, model.frame.fish[model.frame.fish != NONE])
+
+
+def _settle_yes_no(state: Search, point: FloatArray) -> FloatArray:
+    """Decide the yes-or-no columns while fish are still divisible; raises the bound too.
+
+    Nothing is done when the point meets all rules as it stands.
+    """
+    model = state.model
+    if not breaches(model.data, point, model.frame.survivors_floor):
+        return point
+    variables = model.loaded.pick(_yes_no_columns(model))
+    model.session.set_integer(variables, True)
+    for _ in range(NEAR_ROUNDS):
+        report, x = state.run()
+        state.raise_bound(report)
+        if x is None:
+            break
+        point = model.numbers(x)
+        value = objective(model.data, point)
+        model.add(violated_cuts(model.columns, x, value))
+        state.tell("deciding which sites and families take part", state.value, state.bound)
+        if state.over or value - state.bound <= state.gap / 2 * abs(value):
+            break
+    return point
+
+
+def _round_along_gradient(state: Search, point: FloatArray) -> None:
+    """Round to one of the two whole numbers around each value, under all rules, at the least first-order cost.
+
+    At the optimum of the relaxation the cost of rounding is of second order, so this small linear search
+    often closes the gap by itself.
+    """
+    data = state.model.data
+    frame = build_rules(data, state.model.frame.survivors_floor)
+    used = frame.fish != NONE
+    slope = gradient(data, point)[used]
+    for column, cost, value in zip(
+        frame.fish[used].tolist(), slope.tolist(), point[used].tolist(), strict=True
+    ):
+        frame.model.cost[column] = cost
+        frame.model.low[column] = max(float(np.floor(value + 1e-6)), 0.0)
+        frame.model.high[column] = min(float(np.ceil(value - 1e-6)), frame.model.high[column])
+    loaded = load(frame.model, "rounding")
+    report = Session(loaded.problem).solve(
+        time_limit=max(state.deadline - time.perf_counter(), 0.0),
+        relative_gap=state.gap / 10,
+        seed=data.settings.seed,
+        cancel=state.cancel,
+    )
+    state.nodes += report.nodes
+    if report.has_solution:
+        state.take_numbers(numbers_of(frame, read_values(loaded.variables, report)))
+    state.tell("rounding to whole fish", state.value, state.bound)
+
+
+def _search_near(state: Search, point: FloatArray) -> None:
+    """Search the whole numbers around a fractional point."""
+    model = state.model
+    used = model.frame.fish != NONE
+    fish = model.loaded.pick(model.frame.fish[used])
+    low, high = np.floor(point[used] + 1e-6), np.ceil(point[used] - 1e-6)
+    stock = np.broadcast_to(model.data.groups.available[:, None], used.shape)[used].astype(np.float64)
+    _demand_whole(model)
+    for width in WIDENINGS:
+        model.session.set_bounds(fish, np.maximum(low - width, 0.0), np.minimum(high + width, stock))
+        found = _near_rounds(state)
+        if found or state.over:
+            break
+    model.session.set_bounds(fish, np.zeros(stock.shape), stock)
+
+
+def _near_rounds(state: Search) -> bool:
+    """Solve the limited model, adding tangents; tell whether it has a solution."""
+    for _ in range(NEAR_ROUNDS):
+        _, x = state.run()
+        if x is None:
+            return False
+        before = state.value
+        value = state.take(x)
+        state.tell("searching near the relaxation", state.value, state.bound)
+        new = violated_cuts(state.model.columns, x, state.value)
+        state.model.add(new)
+        if state.closed or state.over or not new or value is None:
+            break
+        if before - state.value < 1e-4 * abs(state.value):
+            break
+    return True
+
+
+def _search_all(state: Search) -> None:
+    """Search the whole model, adding tangents, until value and bound meet."""
+    model = state.model
+    _demand_whole(model)
+    for _ in range(MOST_ROUNDS):
+        report, x = state.run()
+        state.raise_bound(report)
+        if x is not None:
+            state.take(x)
+            new = violated_cuts(model.columns, x, state.value)
+            model.add(new)
+        state.tell("closing the gap", state.value, state.bound)
+        if state.closed or state.over or x is None or (not new and report.proven):
+            break
+
+
+def _demand_whole(model: KinshipModel) -> None:
+    whole = np.flatnonzero(model.frame.model.whole)
+    model.session.set_integer(model.loaded.pick(whole), True)
