@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -236,7 +237,7 @@ def check_permits(records: CheckInput, findings: Findings) -> None:
                 continue
             inside = events[(events["when"] >= row["valid_from"]) & (events["when"] <= row["valid_until"])]
             counted = int(inside["fish"].nunique() if activity == "spawn" else inside["number"].sum())
-            _compare_tally(row, counted, permits, findings)
+            _compare_tally(row, counted, not events.empty, permits, findings)
         _outside_permits(events, rows, activity, findings)
 
 
@@ -257,7 +258,7 @@ def _events(records: CheckInput, activity: str) -> pd.DataFrame:
     return out
 
 
-def _overlaps(row: dict, rows: list[dict]) -> bool:  # type: ignore[type-arg]
+def _overlaps(row: dict[str, Any], rows: list[dict[str, Any]]) -> bool:
     """Return True when another permit of the same activity holds on some of the same days."""
     return any(
         o["row"] != row["row"]
@@ -267,7 +268,10 @@ def _overlaps(row: dict, rows: list[dict]) -> bool:  # type: ignore[type-arg]
     )
 
 
-def _compare_tally(row: dict, counted: int, permits: pd.DataFrame, findings: Findings) -> None:  # type: ignore[type-arg]
+def _compare_tally(
+    row: dict[str, Any], counted: int, any_event: bool, permits: pd.DataFrame, findings: Findings
+) -> None:
+    """Compare the number in use with what the records hold; without any event there is nothing to compare."""
     limit, used = int(row["limit_number"]), row["used"]
     where = Place(file_of(permits, "permits"), row["row"], "used")
     if counted > limit and (pd.isna(used) or int(used) <= limit):
@@ -279,7 +283,7 @@ def _compare_tally(row: dict, counted: int, permits: pd.DataFrame, findings: Fin
             "Stop this activity and call the office that issued the permit.",
             "warning",
         )
-    elif not pd.isna(used) and int(used) != counted:
+    elif not pd.isna(used) and int(used) != counted and any_event:
         findings.add(
             "permit-tally-differs",
             where,
@@ -290,7 +294,10 @@ def _compare_tally(row: dict, counted: int, permits: pd.DataFrame, findings: Fin
         )
 
 
-def _outside_permits(events: pd.DataFrame, rows: list[dict], activity: str, findings: Findings) -> None:  # type: ignore[type-arg]
+def _outside_permits(
+    events: pd.DataFrame, rows: list[dict[str, Any]], activity: str, findings: Findings
+) -> None:
+    """Report days on which an activity was done without a valid permit."""
     covered = np.zeros(len(events), dtype=bool)
     first = min(r["valid_from"] for r in rows)
     for row in rows:

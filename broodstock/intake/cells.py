@@ -14,7 +14,7 @@ from broodstock.tags.codes import BLANKS
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
 _WHOLE = re.compile(r"[+-]?[0-9]+(?:\.0*)?")
 _COMMA_DECIMAL = re.compile(r"[+-]?[0-9]{1,3}(?:[.  ][0-9]{3})*,[0-9]+|[+-]?[0-9]+,[0-9]+")
-_WITH_UNIT = re.compile(r"[+-]?[0-9]+(?:[.,][0-9]+)?\s*[A-Za-zµ°%\"'/]+\.?[0-9²³]?")
+_WITH_UNIT = re.compile(r"[+-]?[0-9]+(?:[.,][0-9]+)?\s*[A-Za-zµ°%\"'/]+[²³.]?")
 _QUALIFIED = re.compile(r"[<>~≈±≤≥]\s*[0-9].*|[0-9.]+\s*[?*+±].*|[0-9.]+\s*-\s*[0-9.]+")
 _NOT_FINITE = {"nan", "inf", "+inf", "-inf", "infinity", "-infinity", "+infinity"}
 _EMPTY_WORDS = {"na", "n/a", "n.a.", "null", "none", "nil", "missing", "unknown", "-", "--", "?", "."}

@@ -196,7 +196,7 @@ def _split(text: str, separator: str, file: str, findings: Findings) -> RawTable
     lines: list[str] | None = None
     source: io.StringIO | list[str] = io.StringIO(text, newline="")
     restarts = 0
-    width = -1
+    widths = (-1, -1)
     while True:
         reader = csv.reader(source, delimiter=separator, strict=True)
         broken = False
@@ -211,9 +211,11 @@ def _split(text: str, separator: str, file: str, findings: Findings) -> RawTable
                 broken, reason = True, str(e)
             last = broken or len(chunk) < _CHUNK
             if chunk:
-                if width < 0:
-                    chunk, number, width = _take_header(chunk, number, table)
-                numbers, kept, n_ragged = _even_rows(chunk, number, width, file, findings, blank_rows, ragged)
+                if widths[0] < 0:
+                    chunk, number, widths = _take_header(chunk, number, table)
+                numbers, kept, n_ragged = _even_rows(
+                    chunk, number, widths, file, findings, blank_rows, ragged
+                )
                 number += len(chunk)
                 ragged += n_ragged
                 for column, cells in zip(table.columns, zip(*kept, strict=True), strict=bool(kept)):
@@ -254,27 +256,33 @@ def _split(text: str, separator: str, file: str, findings: Findings) -> RawTable
     return table
 
 
-def _take_header(chunk: list[list[str]], number: int, table: RawTable) -> tuple[list[list[str]], int, int]:
-    """Take leading blank rows and the header off the first chunk."""
+def _take_header(
+    chunk: list[list[str]], number: int, table: RawTable
+) -> tuple[list[list[str]], int, tuple[int, int]]:
+    """Take leading blank rows and the header off the first chunk; also return its widths (see `_even_rows`)."""
     at = next((i for i, r in enumerate(chunk) if any(c.strip() for c in r)), len(chunk) - 1)
     header = [c.strip() for c in chunk[at]]
     while header and not header[-1]:
         header.pop()
     table.header = header
     table.columns = [[] for _ in header]
-    return chunk[at + 1 :], number + at + 1, len(header)
+    return chunk[at + 1 :], number + at + 1, (len(header), len(chunk[at]))
 
 
 def _even_rows(
     chunk: list[list[str]],
     number: int,
-    width: int,
+    widths: tuple[int, int],
     file: str,
     findings: Findings,
     blank_rows: list[int],
     listed: int,
 ) -> tuple[np.ndarray, list[list[str]], int]:
-    """Return row numbers and rows of the header's width; blank rows are skipped, ragged rows are findings."""
+    """Return row numbers and rows of the header's width; blank rows are skipped, ragged rows are findings.
+
+    `widths` are the cells of the header without and with the empty ones at its end.
+    """
+    width, full = widths
     sizes = np.fromiter(map(len, chunk), dtype=np.int64, count=len(chunk))
     numbers = np.arange(number + 1, number + 1 + len(chunk), dtype=np.int64)
     if width > 1 and (sizes == width).all():
@@ -289,7 +297,7 @@ def _even_rows(
             blank_rows.append(int(numbers[i]))
             continue
         if len(record) != width:
-            if len(record) > width and not any(c.strip() for c in record[width:]):
+            if len(record) == full and not any(c.strip() for c in record[width:]):
                 record = record[:width]
             else:
                 ragged += 1
