@@ -75,8 +75,11 @@ def kinship(folder: Path, most: int, out: Path | None) -> Answer:
     report = living_kinship(open_programme(folder))
     written = write_kinship(report, out) if out is not None else []
     rows = [
-        [r["fish_id"], r["sex"], r["origin"], str(r["year_class"]), r["dam"], r["sire"]]
-        + [f"{r['inbreeding']:.4f}", f"{r['mean_kinship']:.4f}"]
+        [
+            *(str(r[k]) for k in ("fish_id", "sex", "origin", "year_class", "dam", "sire")),
+            f"{r['inbreeding']:.4f}",
+            f"{r['mean_kinship']:.4f}",
+        ]
         for r in report.table.head(most).to_dict("records")
     ]
     head = ["fish", "sex", "origin", "year class", "dam", "sire", "inbreeding", "mean kinship"]
@@ -95,7 +98,7 @@ def kinship(folder: Path, most: int, out: Path | None) -> Answer:
 @click.argument("folder", type=FOLDER)
 @answers
 def founders(folder: Path) -> Answer:
-    """What each founder line still contributes, where its copies live, and what would be lost with a place."""
+    """Show what each founder line still contributes, where its copies live and what a lost place would cost."""
     from planner.tasks.founders import founder_board
     from planner.tasks.programme import open_programme
 
