@@ -10,7 +10,9 @@ import pandas as pd
 
 from broodstock.arrays import BigIntArray, FloatArray
 from broodstock.errors import UsageError
-from planner.optimise.release.data import NO_LIMIT, Families, Groups, ReleaseData, ReleaseSettings, Sites
+from planner.optimise.release.data import Families, Groups, ReleaseData, Sites
+from planner.optimise.release.groups import FishGroups, group_fish
+from planner.optimise.release.settings import NO_LIMIT, ReleaseSettings
 from planner.tasks.candidates import holds_on
 from planner.tasks.programme import Programme
 from planner.tasks.rows import rows
@@ -101,12 +103,14 @@ def release_inputs(programme: Programme, day: dt.date, closed: tuple[str, ...] =
             f"site named as closed: found {unknown[0]!r}. Expected one of {', '.join(table['site_id'])}."
         )
     notes: list[str] = []
-    fish = _with_groups(programme, stock, day, notes)
+    fish = _with_holds(programme, stock, day, notes)
     residents = programme.tables["residents"]
     names = sorted(set(fish["family"])) + sorted(set(residents["family"]) - set(fish["family"]) - {""})
     names.append(UNKNOWN_FAMILY)
     families = _families(programme, names, fish)
-    groups = _groups(fish, families)
+    sorted_fish = _groups(programme, fish, families, table)
+    groups = sorted_fish.groups
+    fish["group"] = sorted_fish.group
     sites, words = _sites(programme, table, residents, families, day, closed, notes)
     survival, errors = _survival(programme, fish, groups, table, day, notes)
     settings = programme.settings
@@ -135,12 +139,9 @@ def release_inputs(programme: Programme, day: dt.date, closed: tuple[str, ...] =
     return ReleaseInputs(data, fish, words, tuple(notes))
 
 
-def _with_groups(programme: Programme, stock: pd.DataFrame, day: dt.date, notes: list[str]) -> pd.DataFrame:
-    """Add size class, risk, holds and group number to each fish."""
+def _with_holds(programme: Programme, stock: pd.DataFrame, day: dt.date, notes: list[str]) -> pd.DataFrame:
+    """Add water risk and holds to each fish, and a weight where none was taken."""
     fish = stock.copy()
-    width = int(programme.settings["size_class_mm"])
-    low = (fish["total_length_mm"] // width * width).astype(int)
-    fish["size_class"] = low.astype(str) + "-" + (low + width - 1).astype(str) + " mm"
     units = programme.tables["units"].set_index("unit_id")
     fish["water_risk"] = fish["unit"].map(units["water_risk"]).astype("Int64").fillna(0).astype(int)
     held = holds_on(programme.tables["holds"], day)
@@ -162,8 +163,6 @@ def _with_groups(programme: Programme, stock: pd.DataFrame, day: dt.date, notes:
         k = (weighed["weight_g"] / weighed["total_length_mm"] ** 3).median() if len(weighed) else 1.0e-5
         fish["weight_g"] = fish["weight_g"].fillna(k * fish["total_length_mm"] ** 3)
         notes.append(f"{unweighed} fish without a weight: taken from their length and the median condition.")
-    key = ["family", "year_class", "size_class", "water_risk", "health_hold", "withdrawal_hold"]
-    fish["group"] = fish.groupby(key, sort=True).ngroup()
     return fish
 
 
@@ -190,37 +189,24 @@ def _families(programme: Programme, names: list[str], fish: pd.DataFrame) -> Fam
     )
 
 
-def _groups(fish: pd.DataFrame, families: Families) -> Groups:
+def _groups(programme: Programme, fish: pd.DataFrame, families: Families, table: pd.DataFrame) -> FishGroups:
+    """Sort the fish into groups; lengths that rules use are class limits, so that a rule splits no group."""
+    width = int(programme.settings["size_class_mm"])
+    longest = int(fish["total_length_mm"].max()) + width
+    edges = {float(x) for x in range(width, longest, width)}
+    edges.add(float(programme.settings["predator_min_length_mm"]))
+    edges.update(float(x) for x in table["min_length_mm"].dropna())
     place = {name: k for k, name in enumerate(families.name)}
-    by_group = fish.groupby("group", sort=True).agg(
-        family=("family", "first"),
-        year_class=("year_class", "first"),
-        size_class=("size_class", "first"),
-        number=("stock_id", "size"),
-        length=("total_length_mm", "mean"),
-        shortest=("total_length_mm", "min"),
-        weight=("weight_g", "mean"),
-        risk=("water_risk", "first"),
-        health=("health_hold", "first"),
-        withdrawal=("withdrawal_hold", "first"),
-    )
-    marks = np.where(by_group["health"], ", health hold", "") + np.where(
-        by_group["withdrawal"], ", withdrawal", ""
-    )
-    names = [f"{r.family} {r.size_class}{m}" for r, m in zip(rows(by_group), marks, strict=True)]
-    names = [n if names.count(n) == 1 else f"{n} ({k})" for k, n in enumerate(names)]
-    return Groups.make(
-        names,
-        [place[f] for f in by_group["family"]],
-        by_group["number"].to_numpy(),
-        by_group["length"].to_numpy(),
-        shortest_mm=by_group["shortest"].to_numpy(),
-        weight_g=by_group["weight"].to_numpy(),
-        size_class=list(by_group["size_class"]),
-        year_class=by_group["year_class"].astype(int).to_numpy(),
-        water_risk=by_group["risk"].to_numpy(),
-        health_hold=by_group["health"].to_numpy(),
-        withdrawal_hold=by_group["withdrawal"].to_numpy(),
+    return group_fish(
+        fish["family"].map(place).to_numpy(),
+        families.name,
+        fish["total_length_mm"].to_numpy(),
+        fish["weight_g"].to_numpy(),
+        sorted(e for e in edges if e > 0),
+        year_class=fish["year_class"].astype(int).to_numpy(),
+        water_risk=fish["water_risk"].to_numpy(),
+        health_hold=fish["health_hold"].to_numpy(dtype=bool),
+        withdrawal_hold=fish["withdrawal_hold"].to_numpy(dtype=bool),
     )
 
 
