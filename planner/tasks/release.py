@@ -91,6 +91,24 @@ class ReleaseOutcome:
             ("Proven gap", f"{self.plan.gap:.3%}" if self.plan.gap is not None else "none"),
         )
 
+    def table(self) -> tuple[list[str], list[list[str]]]:
+        """Return headings and one row per water that receives fish."""
+        m = self.plan.measures
+        assert m is not None
+        return ["water", "fish", "kg", "expected survivors", "kinship before", "after", "families"], [
+            [
+                s.site,
+                str(s.arrivals),
+                f"{s.arrivals_kg:.1f}",
+                s.survivors.text(0),
+                _three(s.kinship_before),
+                _three(s.kinship),
+                str(s.families),
+            ]
+            for s in m.sites
+            if s.arrivals
+        ]
+
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
         m = self.plan.measures

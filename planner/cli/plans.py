@@ -1,0 +1,121 @@
+"""Commands that plan: spawn and release."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+from typing import Any
+
+import click
+
+from planner.cli.output import Answer, answers, progress, text_table
+from planner.cli.records import FOLDER
+
+OUT = click.option(
+    "--out", type=click.Path(path_type=Path), help="Folder for sheets, tables and the plan file."
+)
+SET = click.option(
+    "--set", "changes", multiple=True, metavar="NAME=VALUE", help="Change a setting for this plan."
+)
+DAY = click.option(
+    "--day", type=click.DateTime(["%Y-%m-%d"]), help="Day of the plan; default from the settings."
+)
+
+
+def overrides_of(changes: tuple[str, ...]) -> dict[str, str]:
+    """Split ``NAME=VALUE`` texts.
+
+    Raises
+    ------
+    UsageError
+        If a text has no equals sign.
+    """
+    from broodstock.errors import UsageError
+
+    out = {}
+    for change in changes:
+        name, sign, value = change.partition("=")
+        if not sign:
+            raise UsageError(
+                f"--set: found {change!r}. Expected NAME=VALUE, for example pair_kinship_limit=0.05."
+            )
+        out[name.strip()] = value.strip()
+    return out
+
+
+def _day(day: dt.datetime | None) -> dt.date | None:
+    return None if day is None else day.date()
+
+
+@click.command(epilog="Example: kinshoal spawn demo/records --out demo/spawning --not-ripe F19-044")
+@click.argument("folder", type=FOLDER)
+@DAY
+@click.option(
+    "--not-ripe", multiple=True, metavar="FISH", help="Fish found not ripe (or without milt) this morning."
+)
+@click.option(
+    "--also-ripe", multiple=True, metavar="FISH", help="Fish found ripe this morning against the records."
+)
+@SET
+@OUT
+@answers
+def spawn(
+    folder: Path,
+    day: dt.datetime | None,
+    not_ripe: tuple[str, ...],
+    also_ripe: tuple[str, ...],
+    changes: tuple[str, ...],
+    out: Path | None,
+) -> Answer:
+    """Plan the crosses of a day: least mean kinship of the cohort and the living group, with a proven gap.
+
+    Writes the spawning sheet (HTML and PDF), the crosses as a table and the plan file. Dishes already made
+    this season are facts the plan builds on.
+    """
+    from planner.tasks.programme import open_programme
+    from planner.tasks.spawning import planned_version, spawning_plan, write_spawning
+
+    programme = open_programme(folder, overrides_of(changes))
+    version = planned_version(out) if out is not None else 1
+    outcome = spawning_plan(programme, _day(day), not_ripe, also_ripe, version, progress)
+    written = write_spawning(programme, outcome, out) if out is not None else []
+    return _plan_answer(outcome, written, outcome.table())
+
+
+@click.command(epilog="Example: kinshoal release demo/records --out demo/release --closed QUERN")
+@click.argument("folder", type=FOLDER)
+@DAY
+@click.option("--closed", multiple=True, metavar="SITE", help="Site found closed against the records.")
+@SET
+@OUT
+@answers
+def release(
+    folder: Path, day: dt.datetime | None, closed: tuple[str, ...], changes: tuple[str, ...], out: Path | None
+) -> Answer:
+    """Plan which tagged fish go to which water: least kinship at the survivors chosen, with a proven gap.
+
+    Writes the release manifest (HTML and PDF), the site of every fish, the reasons and the plan file.
+    """
+    from planner.tasks.programme import open_programme
+    from planner.tasks.release import planned_version, release_plan, write_release
+
+    programme = open_programme(folder, overrides_of(changes))
+    version = planned_version(out) if out is not None else 1
+    outcome = release_plan(programme, _day(day), closed, version, progress)
+    written = write_release(programme, outcome, out) if out is not None else []
+    return _plan_answer(outcome, written, outcome.table())
+
+
+def _plan_answer(outcome: Any, written: list[Path], table: tuple[list[str], list[list[str]]]) -> Answer:
+    """Say the figures of a plan, its lines, what was assumed and what was written."""
+    width = max(len(label) for label, _ in outcome.facts())
+    lines = [
+        *(f"{label.ljust(width)}  {value}" for label, value in outcome.facts()),
+        "",
+        text_table(*table),
+        "",
+        *outcome.inputs.notes,
+        f"version {outcome.provenance.version}, mark {outcome.provenance.mark}",
+        *(f"wrote {p}" for p in written),
+    ]
+    return Answer("\n".join(lines), outcome.as_dict() | {"written": [str(p) for p in written]})
