@@ -220,8 +220,10 @@ def linkage_ne(
     The mean over allele pairs of two loci counts ``(K1 - 1)(K2 - 1)`` times, K being the alleles at a
     locus when all are kept, and as many as are kept when fewer. Pairs are also weighted by the square of
     the fish typed at both loci. The interval over fish follows Jones, Ovenden & Wang [1]_: the jackknife
-    variance of the mean gives an effective number of comparisons for the chi-square limits. The screen
-    is applied once, to the whole sample.
+    variance of the mean gives an effective number of comparisons for the chi-square limits. It does not
+    cover the chance part of the family tree that all sampled fish share: in simulations it holds the true
+    size in 90 to 97 % of samples of up to about twice the effective size, in 80 % at five times and 65 % at
+    ten times. The screen is applied once, to the whole sample.
 
     References
     ----------
@@ -405,6 +407,11 @@ def _cautions(drift: float, size: float, value: float, mating: Mating) -> list[s
         )
     elif size < value:
         notes.append("The sample is smaller than the effective size it finds: the upper limit says little.")
+    elif size > 3 * value:
+        notes.append(
+            "So many fish of so few parents: the interval is about the parents' actual matings and doesn't "
+            "cover the luck of which parents had many young (it is too narrow as a statement on their number)."
+        )
     lead, curve = (1 / 3, 2.76) if mating == "random" else (2 / 3, 7.2)
     if curve * drift > lead**2:
         notes.append("So few parents that the published curve ends: read it as 'very few'.")
