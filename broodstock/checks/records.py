@@ -50,7 +50,9 @@ class Limits:
     ghost_days, ghost_contact_days : int
         Span, and days with contacts in it, from which a tag that never moved is suspected to be shed.
     hybrid_index_max : float
-        Largest share of alleles of the other species at diagnostic loci.
+        Largest share of alleles of the other species at diagnostic loci. Common practice, no source.
+    sample_call_rate_min : float
+        Least share of loci typed in a sample. Common practice, no source.
     """
 
     min_age_female: int = 3
@@ -68,6 +70,7 @@ class Limits:
     ghost_days: int = 730
     ghost_contact_days: int = 20
     hybrid_index_max: float = 0.05
+    sample_call_rate_min: float = 0.8
 
     @classmethod
     def from_settings(cls, settings: Mapping[str, Any]) -> Limits:
@@ -160,6 +163,12 @@ class CheckInput:
     def known_tags(self) -> set[str]:
         """Tags that the records place in a fish."""
         return set(self.tag_dates.index)
+
+    @cached_property
+    def sample_rows(self) -> dict[str, int]:
+        """Row of each sample in ``samples``."""
+        samples = self.tables["samples"]
+        return {s: int(i) for s, i in zip(samples["sample_id"], samples.index, strict=True)}
 
     @cached_property
     def alive_fish(self) -> pd.DataFrame:

@@ -11,6 +11,7 @@ import pandas as pd
 
 from broodstock.checks import (
     date_checks,
+    genetic_checks,
     measure_checks,
     parent_checks,
     site_checks,
@@ -106,6 +107,14 @@ CHECKS: tuple[Check, ...] = (
         ("clock-outside-deployment", "clock-offset-odd", "scan-hours-too-many"),
     ),
     Check(site_checks.check_ghost_tags, ("tag-ghost-suspected",)),
+    Check(genetic_checks.check_sample_places, ("well-twice", "well-unreadable")),
+    Check(genetic_checks.check_call_rates, ("call-rate-low",)),
+    Check(genetic_checks.check_identities, ("genotype-twice", "fish-two-genotypes")),
+    Check(genetic_checks.check_recorded_parents, ("parents-against-dna",)),
+    Check(genetic_checks.check_sex_by_dna, ("sex-against-dna",)),
+    Check(genetic_checks.check_species, ("hybrid-suspected",)),
+    Check(genetic_checks.check_vials, ("two-fish-in-vial",)),
+    Check(genetic_checks.check_plate_patterns, ("plate-pattern",)),
 )
 """Every check, in the order in which they run."""
 
