@@ -161,7 +161,7 @@ def parse_tag(text: str) -> Tag | TagProblem:
     word = _WORD.fullmatch(bare)
     if word:
         reading = _from_word(int(word[1], 16), text)
-        if isinstance(reading, Tag) or not bare.isdigit():
+        if isinstance(reading, Tag) or reading.code == "tag-word-ambiguous" or not bare.isdigit():
             return reading
     return diagnose(text, bare)
 

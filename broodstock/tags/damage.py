@@ -89,7 +89,9 @@ def damaged_number(value: Decimal, text: str) -> TagProblem:
         else:
             hints.append(f"The digits may have been {digits}; nothing in the file proves it.")
     else:
-        spellings = sorted(hex_read_as_number(value), key=lambda h: (h[0] == "0", -len(h)))[:2]
+        possible = hex_read_as_number(value)
+        whole = sorted((h for h in possible if len(h) == 10), key=lambda h: h[0] == "0")
+        spellings = [h for h in possible if len(h) == 3] + whole[:1]
         if spellings:
             shown = " or ".join(f"'{h}'" for h in spellings)
             hints.append(f"It may have been the hexadecimal text {shown}, read as a power of ten.")
