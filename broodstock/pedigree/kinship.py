@@ -186,7 +186,7 @@ def mean_kinship(
     array([0.25 , 0.25 , 0.375, 0.375])
     """
     checked = checked_parents(parents)
-    w = _checked_weights(weights, len(checked), "weights")
+    w = checked_weights(weights, len(checked), "weights")
     f = checked_inbreeding(F, checked)
     total = w.sum()
     product = _times_kinship(checked, f, w)
@@ -247,8 +247,8 @@ def group_kinship(
     .. [1] Lacy, R. C. (1995), Zoo Biology 14, 565-577.
     """
     checked = checked_parents(parents)
-    a = _checked_weights(weights_a, len(checked), "weights_a")
-    b = a if weights_b is None else _checked_weights(weights_b, len(checked), "weights_b")
+    a = checked_weights(weights_a, len(checked), "weights_a")
+    b = a if weights_b is None else checked_weights(weights_b, len(checked), "weights_b")
     f = checked_inbreeding(F, checked)
     sum_all = float(a @ _times_kinship(checked, f, b))
     weight_all = float(a.sum() * b.sum())
@@ -318,8 +318,16 @@ def _times_kinship(parents: IntArray, f: FloatArray, w: FloatArray) -> FloatArra
     return y
 
 
-def _checked_weights(weights: npt.ArrayLike, n_fish: int, name: str) -> FloatArray:
-    """Return weights as float64 after checking them."""
+def checked_weights(weights: npt.ArrayLike, n_fish: int, name: str) -> FloatArray:
+    """Return the weight of each fish as float64 after checking it.
+
+    Raises
+    ------
+    ShapeError
+        If there is not one weight per fish.
+    ValueRangeError
+        If a weight is negative or not finite, or none is positive.
+    """
     w = np.ascontiguousarray(weights, dtype=np.float64)
     if w.shape != (n_fish,):
         raise ShapeError(f"{name}: found shape {w.shape}. Expected one weight per fish, ({n_fish},).")
