@@ -97,6 +97,7 @@ class Wishes:
     relative_gap: float = 0.0
     absolute_gap: float = 1e-9
     node_limit: int | None = None
+    enough_bound: float | None = None
     seed: int = 0
     start: Mapping[pulp.LpVariable, float] | None = None
     progress: ProgressHandler | None = None
@@ -112,6 +113,7 @@ class Door(pulp.HiGHS):
         self.wishes = Wishes()
         self.integrality_is_old = False
         self.bounds_are_old = False
+        self.enough = False
         self._highs: Any = None
         self._columns: list[pulp.LpVariable] = []
         self._rows_loaded = 0
@@ -137,7 +139,7 @@ class Door(pulp.HiGHS):
                 f"solver: found the answer {name!r}. Expected a solution, a proof or a limit. "
                 "Report this as a fault of the program."
             )
-        status = _STATUS[name]
+        status = SolveStatus.OTHER_LIMIT if self.enough and name == "kInterrupt" else _STATUS[name]
         info = self._highs.getInfo()
         solved = self._has_solution(status)
         objective = _finite(info.objective_function_value) if solved else None
@@ -293,6 +295,7 @@ class Door(pulp.HiGHS):
         """Run with the callbacks of this run, and take them off afterwards."""
         highs, wishes = self._highs, self.wishes
         highs.HandleKeyboardInterrupt = False
+        self.enough = False
         failures: list[BaseException] = []
 
         def watch(event: Any) -> None:
@@ -301,9 +304,12 @@ class Door(pulp.HiGHS):
 
         def tell(event: Any) -> None:
             watch(event)
+            data = event.data_out
+            if self._bound_is_enough(data.mip_dual_bound):
+                self.enough = True
+                event.interrupt()
             if wishes.progress is None or failures:
                 return
-            data = event.data_out
             best, bound = _finite(data.mip_primal_bound), _finite(data.mip_dual_bound)
             try:
                 wishes.progress(Progress(float(data.running_time), best, bound, relative_gap(best, bound)))
@@ -312,7 +318,7 @@ class Door(pulp.HiGHS):
                 event.interrupt()
 
         watched: list[tuple[Any, Callable[[Any], None]]] = []
-        if wishes.cancel is not None or wishes.progress is not None:
+        if wishes.cancel is not None or wishes.progress is not None or wishes.enough_bound is not None:
             watched.append((highs.cbMipInterrupt, tell))
         if wishes.cancel is not None:
             watched += [(highs.cbSimplexInterrupt, watch), (highs.cbIpmInterrupt, watch)]
@@ -330,6 +336,14 @@ class Door(pulp.HiGHS):
                 "solver: found no answer. Expected a run; it refuses one when the number of threads changed "
                 "within the process. Restart the program."
             )
+
+    def _bound_is_enough(self, bound: float) -> bool:
+        """Tell whether the proven bound has reached what was asked for."""
+        enough = self.wishes.enough_bound
+        if enough is None or not math.isfinite(bound):
+            return False
+        rising = self._highs.getObjectiveSense()[1] == highspy.ObjSense.kMinimize
+        return bound >= enough if rising else bound <= enough
 
     def _run_without_presolve(self) -> None:
         """Find out whether nothing meets the rules or the objective has no end."""

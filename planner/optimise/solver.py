@@ -142,6 +142,7 @@ class Session:
         relative_gap: float = 0.0,
         absolute_gap: float = 1e-9,
         node_limit: int | None = None,
+        enough_bound: float | None = None,
         seed: int = 0,
         start: Mapping[pulp.LpVariable, float] | None = None,
         progress: ProgressHandler | None = None,
@@ -155,7 +156,16 @@ class Session:
             )
         door = self._door
         door.wishes = Wishes(
-            time_limit, relative_gap, absolute_gap, node_limit, seed, start or {}, progress, cancel, interior
+            time_limit,
+            relative_gap,
+            absolute_gap,
+            node_limit,
+            enough_bound,
+            seed,
+            start or {},
+            progress,
+            cancel,
+            interior,
         )
         began = time.perf_counter()
         self.problem.solve(door)
@@ -170,6 +180,7 @@ def solve(
     relative_gap: float = 0.0,
     absolute_gap: float = 1e-9,
     node_limit: int | None = None,
+    enough_bound: float | None = None,
     seed: int = 0,
     start: Mapping[pulp.LpVariable, float] | None = None,
     progress: ProgressHandler | None = None,
@@ -190,6 +201,8 @@ def solve(
         Stop as soon as |objective - bound| is no larger, in the unit of the objective.
     node_limit : int, optional
         Largest number of search nodes: unlike the clock it gives the same answer on every machine.
+    enough_bound : float, optional
+        Stop, with status ``other limit``, as soon as the proven bound is this good.
     seed : int
         Seed of the solver's own random choices.
     start : mapping of variable to float, optional
@@ -221,6 +234,7 @@ def solve(
         relative_gap=relative_gap,
         absolute_gap=absolute_gap,
         node_limit=node_limit,
+        enough_bound=enough_bound,
         seed=seed,
         start=start,
         progress=progress,

@@ -1,0 +1,187 @@
+"""Who is crossed with whom once it is settled how often each fish is used.
+
+For given contributions the pairs are a transport problem between females and males with room for each pair.
+Its matrix is totally unimodular: the linear programme has a best solution in whole numbers (Hoffman & Kruskal
+1956). By the max-flow min-cut theorem (Ford & Fulkerson 1956) a pairing exists exactly when every cut has room
+for all dishes; the cut that fails becomes a row of the model of contributions.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import deque
+
+import numpy as np
+import pulp
+
+from broodstock.arrays import BigIntArray, FloatArray
+from planner.optimise.solver import numbered, read_counts, solve
+from planner.optimise.spawning.build import Draft
+from planner.optimise.spawning.model import PairCut
+from planner.optimise.status import SolveReport
+
+_FINE = 1 << 12
+"""Fractions of a dish are counted in this many parts when the flow is computed."""
+
+
+def failing_cut(draft: Draft, c: FloatArray, *, least_violation: float = 1e-6) -> PairCut | None:
+    """Return a cut that contributions c break, or None when (to within rounding) a pairing exists.
+
+    Parameters
+    ----------
+    draft : Draft
+    c : ndarray, float64, shape (n_candidates,)
+        Contributions, dishes made included; whole numbers or fractions.
+    least_violation : float
+        Dishes by which a cut must fail to be returned.
+
+    Returns
+    -------
+    PairCut or None
+        The row is valid for all contributions, not only for c.
+    """
+    new = np.asarray(c, dtype=np.float64) - draft.base
+    nf = draft.data.n_females
+    total = float(new[:nf].sum())
+    if total <= 0:
+        return None
+    room = draft.pair_room
+    reached_f, reached_m = _source_side(new[:nf], new[nf:], room)
+    reached_f, reached_m = _lifted(reached_f, reached_m, new[:nf] > 0, new[nf:] > 0, room)
+    crossing = int(np.minimum(room[np.ix_(reached_f, ~reached_m)], draft.data.dishes).sum())
+    covered = np.concatenate([~reached_f, reached_m])
+    if float(new[covered].sum()) + crossing >= total - least_violation:
+        return None
+    return PairCut(covered, crossing)
+
+
+def _source_side(
+    of_female: FloatArray, of_male: FloatArray, room: BigIntArray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return the females and males on the source side of a least cut of the flow network."""
+    from scipy.sparse import csr_array
+    from scipy.sparse.csgraph import maximum_flow
+
+    nf, nm = room.shape
+    supply = np.rint(of_female * _FINE).astype(np.int64)
+    demand = np.rint(of_male * _FINE).astype(np.int64)
+    most = int(max(supply.max(initial=0), 1))
+    used_f, used_m = np.flatnonzero(supply > 0), np.flatnonzero(demand > 0)
+    f, m = np.nonzero(room[np.ix_(used_f, used_m)])
+    source, sink = nf + nm, nf + nm + 1
+    heads = np.concatenate([np.full(used_f.size, source), used_f[f], nf + used_m])
+    tails = np.concatenate([used_f, nf + used_m[m], np.full(used_m.size, sink)])
+    between = np.minimum(room[used_f[f], used_m[m]] * _FINE, most)
+    capacity = np.concatenate([supply[used_f], between, demand[used_m]]).astype(np.int32)
+    size = nf + nm + 2
+    graph = csr_array((capacity, (heads, tails)), shape=(size, size))
+    flow = maximum_flow(graph, source, sink).flow
+    left = (graph - flow).tocsr()
+    seen = np.zeros(size, bool)
+    seen[source] = True
+    queue = deque([source])
+    while queue:
+        node = queue.popleft()
+        row = slice(left.indptr[node], left.indptr[node + 1])
+        for other in left.indices[row][left.data[row] > 0].tolist():
+            if not seen[other]:
+                seen[other] = True
+                queue.append(other)
+    return seen[:nf], seen[nf : nf + nm]
+
+
+def _lifted(
+    reached_f: np.ndarray, reached_m: np.ndarray, used_f: np.ndarray, used_m: np.ndarray, room: BigIntArray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Place unused fish on the side where the cut covers most: it stays valid and excludes more."""
+    core_f = reached_f & used_f
+    males = np.where(used_m, reached_m, room[core_f].sum(axis=0) > 0)
+    outside = ~males
+    females = np.where(used_f, reached_f, room[:, outside].sum(axis=1) == 0)
+    return females, males
+
+
+def choose_pairs(
+    draft: Draft,
+    c: BigIntArray,
+    *,
+    cost: FloatArray | None = None,
+    keep: FloatArray | None = None,
+    time_limit: float | None = None,
+    cancel: threading.Event | None = None,
+) -> tuple[BigIntArray | None, SolveReport]:
+    """Return the new dishes of each pair with the least mean inbreeding for given contributions.
+
+    Parameters
+    ----------
+    draft : Draft
+    c : ndarray, int64, shape (n_candidates,)
+        Contributions, dishes made included.
+    cost : ndarray, float64, shape (n_females, n_males), optional
+        Cost of a dish; the pair's kinship by default.
+    keep : ndarray, float64, shape (n_females, n_males), optional
+        Small amounts taken off the cost of pairs to keep from an earlier plan.
+    time_limit, cancel
+        As for `planner.optimise.solver.solve`.
+
+    Returns
+    -------
+    dishes : ndarray, int64, shape (n_females, n_males), or None
+        New dishes; None when no pairing exists, or none was found in time.
+    report : SolveReport
+    """
+    nf = draft.data.n_females
+    new = np.asarray(c, dtype=np.int64) - draft.base
+    room = draft.pair_room
+    price = draft.co.pair_kinship if cost is None else cost
+    if keep is not None:
+        price = price - keep
+    problem = pulp.LpProblem("pairs", pulp.LpMinimize)
+    x: dict[tuple[int, int], pulp.LpVariable] = {}
+    of_fish: list[list[tuple[pulp.LpVariable, float]]] = [[] for _ in range(draft.data.n_candidates)]
+    used_f, used_m = np.flatnonzero(new[:nf] > 0), np.flatnonzero(new[nf:] > 0)
+    for f in used_f.tolist():
+        for m in used_m.tolist():
+            most = int(min(room[f, m], new[f], new[nf + m]))
+            if most > 0:
+                variable = problem.add_variable(numbered("x", f, m), 0, most)
+                x[f, m] = variable
+                of_fish[f].append((variable, 1.0))
+                of_fish[nf + m].append((variable, 1.0))
+    problem.setObjective(pulp.LpAffineExpression([(v, float(price[p])) for p, v in x.items()]))
+    for i in [*used_f.tolist(), *(nf + used_m).tolist()]:
+        row = pulp.LpConstraint(pulp.LpAffineExpression(of_fish[i]), 0, rhs=float(new[i]))
+        problem.addConstraint(row, numbered("fish", i))
+    if draft.mates_counted:
+        _count_mates(problem, draft, x, new)
+    report = solve(problem, time_limit=time_limit, cancel=cancel)
+    if not report.has_solution:
+        return None, report
+    dishes = np.zeros(room.shape, dtype=np.int64)
+    if x:
+        rows, columns = np.array(list(x)).T
+        dishes[rows, columns] = read_counts(list(x.values()), report)
+    return dishes, report
+
+
+def _count_mates(
+    problem: pulp.LpProblem, draft: Draft, x: dict[tuple[int, int], pulp.LpVariable], new: BigIntArray
+) -> None:
+    """Limit different mates where pairs may repeat; the pairs are then whole numbers by demand."""
+    nf, made = draft.data.n_females, draft.data.made_pairs
+    fresh: dict[int, list[tuple[pulp.LpVariable, float]]] = {}
+    for (f, m), variable in x.items():
+        variable.cat = pulp.LpInteger
+        joined = problem.add_variable(numbered("b", f, m), 0, 1, cat=pulp.LpInteger)
+        for factor, sense in ((-float(variable.upBound), -1), (-1.0, 1)):
+            terms = pulp.LpAffineExpression([(variable, 1.0), (joined, factor)])
+            problem.addConstraint(pulp.LpConstraint(terms, sense, rhs=0.0))
+        if made[f, m] == 0:
+            fresh.setdefault(f, []).append((joined, 1.0))
+            fresh.setdefault(nf + m, []).append((joined, 1.0))
+    for i, terms_of in fresh.items():
+        most = float(min(draft.most_mates[i], len(terms_of)))
+        problem.addConstraint(pulp.LpConstraint(pulp.LpAffineExpression(terms_of), -1, rhs=most))
+        if new[i] > 0 and draft.least_mates[i] > 0:
+            fewest = float(draft.least_mates[i])
+            problem.addConstraint(pulp.LpConstraint(pulp.LpAffineExpression(terms_of), 1, rhs=fewest))

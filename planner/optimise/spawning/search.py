@@ -1,0 +1,329 @@
+"""The search for contributions: relax, bound, round and swap, then whole numbers where the gap is still open.
+
+The bound always comes from the solver's relaxation, which leaves out nothing that any plan could be; the value
+of a plan always comes from its kinship, computed with the full matrix. The two meet or the gap is reported.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from dataclasses import dataclass
+
+import numpy as np
+
+from broodstock.arrays import BigIntArray, FloatArray
+from planner.optimise.kinship_bound import SquareForm
+from planner.optimise.solver import Progress, ProgressHandler, read_counts, solver_versions
+from planner.optimise.spawning.build import Draft
+from planner.optimise.spawning.improve import Improver
+from planner.optimise.spawning.model import Master, PairCut
+from planner.optimise.spawning.pairing import choose_pairs, failing_cut
+from planner.optimise.status import SolveReport, SolveStatus, relative_gap
+
+_RELAX_ROUNDS = 60
+_RELAX_ENOUGH = 2e-6
+_FRACTION_OF_DISH = 1e-3
+
+
+@dataclass(frozen=True)
+class Goal:
+    """What is minimised: ``square x (c'Kc + linear'c) + constant``.
+
+    Parameters
+    ----------
+    form : SquareForm
+        c'Kc as a sum of squares.
+    K : ndarray, float64, shape (n_candidates, n_candidates)
+        The same as a matrix.
+    linear : ndarray, float64, shape (n_candidates,)
+    square, constant : float
+    """
+
+    form: SquareForm
+    K: FloatArray
+    linear: FloatArray
+    square: float = 1.0
+    constant: float = 0.0
+
+    def of(self, objective: float) -> float:
+        """Return the goal for an objective counted in squared dishes."""
+        return self.square * objective + self.constant
+
+
+@dataclass(frozen=True)
+class Found:
+    """Contributions found and what is proven about them.
+
+    Parameters
+    ----------
+    c : ndarray, int64, shape (n_candidates,), or None
+        Dishes of each candidate, dishes made included.
+    report : SolveReport
+        Value and bound in the unit of the goal.
+    """
+
+    c: BigIntArray | None
+    report: SolveReport
+
+
+class Search:
+    """One search; call `run` once.
+
+    Parameters
+    ----------
+    draft : Draft
+    goal : Goal
+    time_limit : float
+        Seconds.
+    gap : float
+        Relative gap at which to stop.
+    seed : int
+        Seed of the solver's random choices.
+    start : ndarray, int64, shape (n_candidates,), optional
+        Contributions to start from; ignored if they break a rule.
+    progress, cancel
+        As for `planner.optimise.solver.solve`.
+    """
+
+    def __init__(
+        self,
+        draft: Draft,
+        goal: Goal,
+        *,
+        time_limit: float = 60.0,
+        gap: float = 1e-3,
+        seed: int = 0,
+        start: BigIntArray | None = None,
+        progress: ProgressHandler | None = None,
+        cancel: threading.Event | None = None,
+    ) -> None:
+        self.draft, self.goal = draft, goal
+        self.time_limit, self.gap, self.seed = time_limit, gap, seed
+        self.start, self.progress, self.cancel = start, progress, cancel
+        self.began = time.perf_counter()
+        self.best: BigIntArray | None = None
+        self.value = np.inf
+        self.bound = -np.inf
+        self.nodes = 0
+        self.ended: SolveStatus | None = None
+
+    def run(self) -> Found:
+        """Search until the gap is closed, the time is over or someone stops it.
+
+        Returns
+        -------
+        Found
+            Status ``infeasible`` only when that is proven.
+        """
+        self.master = Master(self.draft, self.goal.form, self.goal.linear)
+        if self.master.contradiction:
+            return self._found(SolveStatus.INFEASIBLE)
+        self.improver = Improver(
+            self.draft, self.goal.K, self.goal.linear, self.master.values, self.master.draft.rows
+        )
+        if self.start is not None:
+            self._consider_start(self.start)
+        relaxed = self._relax()
+        if self.ended is None and relaxed is not None:
+            self._round_and_improve(relaxed)
+        if self.ended is None and not self._closed():
+            self._whole_numbers()
+        if self._closed():
+            return self._found(SolveStatus.PROVEN)
+        return self._found(self.ended or SolveStatus.TIME_LIMIT)
+
+    def _left(self) -> float:
+        return max(0.0, self.time_limit - (time.perf_counter() - self.began))
+
+    def _closed(self) -> bool:
+        if self.best is None or not np.isfinite(self.bound):
+            return False
+        value, bound = self.goal.of(self.value), self.goal.of(self.bound)
+        return value - bound <= self.gap * abs(value) + 1e-12
+
+    def _stopped(self) -> bool:
+        if self.cancel is not None and self.cancel.is_set():
+            self.ended = SolveStatus.STOPPED
+        elif self._left() <= 0:
+            self.ended = SolveStatus.TIME_LIMIT
+        return self.ended is not None
+
+    def _tell(self) -> None:
+        if self.progress is None:
+            return
+        best = None if self.best is None else self.goal.of(self.value)
+        bound = self.goal.of(self.bound) if np.isfinite(self.bound) else None
+        self.progress(Progress(time.perf_counter() - self.began, best, bound, relative_gap(best, bound)))
+
+    def _relax(self) -> FloatArray | None:
+        """Solve the relaxation, adding rows where it is too low; return its contributions."""
+        master = self.master
+        master.session.set_integer(master.integers, False)
+        last = -np.inf
+        c: FloatArray | None = None
+        for _ in range(_RELAX_ROUNDS):
+            if self._stopped():
+                break
+            report = master.session.solve(time_limit=self._left(), cancel=self.cancel, seed=self.seed)
+            if report.status is not SolveStatus.PROVEN or report.objective is None:
+                self.ended = report.status
+                break
+            self.bound = max(self.bound, report.objective)
+            self._tell()
+            c = master.contributions(report)
+            added = master.cut_at(master.form.flows(c), master.squares(report), deeper=1e-6)
+            paired = self._add_pair_cut(c, _FRACTION_OF_DISH)
+            settled = report.objective - last <= _RELAX_ENOUGH * abs(report.objective) + 1e-9
+            last = report.objective
+            if not paired and (not added or settled):
+                break
+        return c
+
+    def _add_pair_cut(self, c: FloatArray, least_violation: float) -> bool:
+        """Add the row that says no pairing exists for c, if so."""
+        if self.draft.mates_counted:
+            return False
+        failing = failing_cut(self.draft, c, least_violation=least_violation)
+        if failing is None:
+            return False
+        self._add_cut(failing)
+        return True
+
+    def _add_cut(self, failing: PairCut) -> None:
+        row = failing.row(self.draft)
+        self.master.add_row(row)
+        self.improver.add_row(row)
+
+    def _consider_start(self, c: BigIntArray) -> None:
+        n = np.arange(self.draft.data.n_candidates)
+        improver = self.improver
+        inside = ((c >= improver.low) & (c <= improver.high)).all()
+        if inside and improver.possible[n, c].all() and improver.excess(c) == 0:
+            self._consider(c)
+
+    def _round_and_improve(self, relaxed: FloatArray) -> None:
+        for _ in range(20):
+            c = self.improver.rounded(relaxed) if self.improver.whole_range else self.improver.built()
+            if c is None or self._stopped():
+                return
+            if not self._add_pair_cut(c.astype(np.float64), 1e-6):
+                self._consider(c)
+                self._improve(c)
+                return
+
+    def _improve(self, c: BigIntArray) -> None:
+        """Improve contributions by swaps; where no pairing exists for the result, forbid it and start again."""
+        for _ in range(10):
+            better = self.improver.improved(c)
+            if not self._add_pair_cut(better.astype(np.float64), 1e-6):
+                self._consider(better)
+                return
+            if self._stopped():
+                return
+
+    def _consider(self, c: BigIntArray) -> bool:
+        """Keep contributions if they are the best so far and can be paired."""
+        value = self.improver.value(c)
+        if value >= self.value:
+            return False
+        if self.draft.mates_counted:
+            dishes, _ = choose_pairs(self.draft, c, time_limit=self._left(), cancel=self.cancel)
+            if dishes is None:
+                return False
+        elif failing_cut(self.draft, c.astype(np.float64)) is not None:
+            return False
+        self.best, self.value = c, value
+        self._tell()
+        return True
+
+    def _whole_numbers(self) -> None:
+        """Branch and bound on the model with its rows, again with deeper rows, until the gap is closed."""
+        master = self.master
+        master.session.set_integer(master.integers, True)
+        tighter = 0.85
+        while not self._closed() and not self._stopped():
+            start = None
+            if self.best is not None:
+                master.cut_at(master.form.flows(self.best))
+                start = master.start_at(self.best)
+            allowed = self._allowed_gap() * tighter
+            report = master.session.solve(
+                time_limit=self._left(),
+                absolute_gap=allowed,
+                relative_gap=0.0 if np.isfinite(self.value) else self.gap * tighter,
+                enough_bound=self._enough_bound(),
+                seed=self.seed,
+                start=start,
+                progress=self._inner_progress(),
+                cancel=self.cancel,
+            )
+            self.nodes += report.nodes
+            if report.bound is not None:
+                self.bound = max(self.bound, report.bound)
+            if report.status is SolveStatus.INFEASIBLE:
+                self.ended = SolveStatus.INFEASIBLE if self.best is None else None
+                return
+            if report.has_solution:
+                tighter *= 0.5 if self._use_solution(report) else 0.1
+            if report.status in (SolveStatus.TIME_LIMIT, SolveStatus.STOPPED):
+                self.ended = report.status
+            if tighter < 1e-6:
+                return
+
+    def _use_solution(self, report: SolveReport) -> bool:
+        """Take up the solver's contributions; tell whether that added a row or a better plan."""
+        master = self.master
+        c = read_counts(master.c, report)
+        paired = self._add_pair_cut(c.astype(np.float64), 1e-6)
+        added = master.cut_at(master.form.flows(c), master.squares(report), deeper=1e-7) > 0
+        better = False
+        if not paired:
+            better = self._consider(c)
+            self._improve(c)
+        return paired or added or better
+
+    def _allowed_gap(self) -> float:
+        """Gap still allowed, in squared dishes."""
+        if self.best is None:
+            return 1e-9
+        return self.gap * abs(self.goal.of(self.value)) / self.goal.square
+
+    def _enough_bound(self) -> float | None:
+        """Bound, in squared dishes, that closes the gap of the best plan so far."""
+        return None if self.best is None else self.value - 0.999 * self._allowed_gap()
+
+    def _inner_progress(self) -> ProgressHandler | None:
+        if self.progress is None:
+            return None
+        outer = self.progress
+
+        def tell(inner: Progress) -> None:
+            bound = self.bound if inner.bound is None else max(self.bound, inner.bound)
+            best = None if self.best is None else self.goal.of(self.value)
+            proven = self.goal.of(bound) if np.isfinite(bound) else None
+            outer(Progress(time.perf_counter() - self.began, best, proven, relative_gap(best, proven)))
+
+        return tell
+
+    def _found(self, status: SolveStatus) -> Found:
+        value = None if self.best is None else self.goal.of(self.value)
+        bound = self.goal.of(self.bound) if np.isfinite(self.bound) else None
+        if status is SolveStatus.INFEASIBLE:
+            bound = None
+        if value is not None and bound is not None:
+            bound = min(
+                bound, value
+            )  # the solver's last digits must not put the bound above a plan that exists
+        seconds = time.perf_counter() - self.began
+        report = SolveReport(
+            status,
+            self.best is not None,
+            value,
+            bound,
+            relative_gap(value, bound),
+            self.nodes,
+            seconds,
+            solver_versions(),
+        )
+        return Found(self.best, report)
