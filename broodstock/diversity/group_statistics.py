@@ -298,6 +298,64 @@ def _fill_replicates(
                 replicates[name][rows, j] = numbers
 
 
+def permuted_statistics(
+    parts: Sequence[GroupCalls],
+    statistic: str,
+    design: RarefactionDesign,
+    n_permutations: int,
+    rng: np.random.Generator,
+) -> FloatArray:
+    """Compute a statistic of every group when whole fish are dealt to groups of the same sizes.
+
+    Parameters
+    ----------
+    parts : sequence of GroupCalls
+        Groups over the same loci.
+    statistic : str
+        One of `STATISTICS`.
+    design : RarefactionDesign
+        Sample size, loci and groups of the rarefied statistics, from the groups as they are.
+    n_permutations : int
+        Permutations.
+    rng : numpy.random.Generator
+        Source of random numbers.
+
+    Returns
+    -------
+    ndarray, float64, shape (n_permutations, n_groups)
+        NaN where an arrangement gives no value. Loci are those used in the groups as they are; one that an
+        arrangement cannot estimate takes the value of all fish together.
+    """
+    pool = GroupCalls(
+        "pool",
+        np.concatenate([p.dosage for p in parts]),
+        np.concatenate([p.heterozygous for p in parts]),
+        np.concatenate([p.typed for p in parts]),
+        parts[0].max_alleles,
+        parts[0].ploidy,
+    )
+    known = np.flatnonzero((pool.typed > 0).any(axis=1))
+    group = np.concatenate([np.full(p.n_fish, j) for j, p in enumerate(parts)])[known]
+    masks = [_locus_masks(p.summary(), design, j) for j, p in enumerate(parts)]
+    whole = pool.summary()
+    point = _locus_values(whole, [_absence(whole, design.g)] * len(parts), 0, design)
+    out = np.empty((n_permutations, len(parts)))
+    chunk = max(1, _CHUNK // max(1, pool.n_loci * max(pool.max_alleles, 1) * len(parts)))
+    for start in range(0, n_permutations, chunk):
+        rows = slice(start, min(start + chunk, n_permutations))
+        shuffled = rng.permuted(np.broadcast_to(group, (rows.stop - start, len(group))), axis=1)
+        drawn = []
+        for j in range(len(parts)):
+            weights = np.zeros((rows.stop - start, pool.n_fish))
+            weights[:, known] = shuffled == j
+            drawn.append(pool.summary(weights))
+        missing = [_absence(s, design.g) for s in drawn]
+        for j, s in enumerate(drawn):
+            per_locus = _filled(_locus_values(s, missing, j, design), point)
+            out[rows, j] = _means(per_locus, masks[j])[statistic]
+    return out
+
+
 def _typed_fish_weights(part: GroupCalls, n_replicates: int, rng: np.random.Generator) -> FloatArray:
     """Bootstrap weights over the fish that have any call; the others count nowhere."""
     typed = np.flatnonzero((part.typed > 0).any(axis=1))
