@@ -6,8 +6,9 @@ from pathlib import Path
 
 import click
 
-from planner.cli.output import Answer, answers, progress, text_table
+from planner.cli.output import Answer, answers, progress
 from planner.cli.records import FOLDER
+from planner.tasks.text_tables import aligned
 
 OUT = click.option(
     "--out", type=click.Path(path_type=Path), help="Write tables and figures into this folder too."
@@ -36,7 +37,7 @@ def diversity(folder: Path, by: str, calls: str, out: Path | None) -> Answer:
     report = diversity_by(programme, by, calls)  # type: ignore[arg-type]
     written = write_diversity(report, out) if out is not None else []
     head, rows = report.table()
-    lines = [text_table(head, rows, right=range(1, 3)), "", *report.notes(), *(f"wrote {p}" for p in written)]
+    lines = [aligned(head, rows, right=range(1, 3)), "", *report.notes(), *(f"wrote {p}" for p in written)]
     return Answer("\n".join(lines), report.as_dict() | {"written": [str(p) for p in written]})
 
 
@@ -58,7 +59,7 @@ def size(folder: Path, year_class: int | None, line: str | None, calls: str) -> 
     progress("Estimating effective size")
     report = effective_sizes(programme, year_class, line, calls)
     head, rows = report.table()
-    return Answer("\n".join([text_table(head, rows), "", *report.notes()]), report.as_dict())
+    return Answer("\n".join([aligned(head, rows), "", *report.notes()]), report.as_dict())
 
 
 @click.command(epilog="Example: kinshoal kinship demo/records --out demo/kinship")
@@ -88,7 +89,7 @@ def kinship(folder: Path, most: int, out: Path | None) -> Answer:
         f"{1 - report.group_mean:.4f}",
         f"Method: {METHOD}.",
         "",
-        text_table(head, rows, right=(6, 7)),
+        aligned(head, rows, right=(6, 7)),
         *(f"wrote {p}" for p in written),
     ]
     return Answer("\n".join(lines), report.as_dict() | {"written": [str(p) for p in written]})

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import functools
 import json
-import sys
 import traceback
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -101,31 +100,3 @@ def show_error(error: Exception, as_json: bool) -> int:
     else:
         click.echo(message, err=True)
     return code
-
-
-def text_table(head: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[int] = ()) -> str:
-    """Return rows as an aligned text table.
-
-    Parameters
-    ----------
-    head : sequence of str
-        Headings.
-    rows : sequence of sequence of str
-        Cells.
-    right : sequence of int
-        Columns aligned to the right.
-    """
-    cells = [list(map(str, head)), *[list(map(str, r)) for r in rows]]
-    widths = [max(len(r[k]) for r in cells) for k in range(len(head))]
-
-    def line(row: Sequence[str]) -> str:
-        return "  ".join(
-            c.rjust(w) if k in right else c.ljust(w) for k, (c, w) in enumerate(zip(row, widths, strict=True))
-        ).rstrip()
-
-    return "\n".join([line(cells[0]), "  ".join("-" * w for w in widths), *(line(r) for r in cells[1:])])
-
-
-def stdout_is_terminal() -> bool:
-    """Whether a person looks at standard output."""
-    return sys.stdout.isatty()

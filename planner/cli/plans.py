@@ -8,8 +8,9 @@ from typing import Any
 
 import click
 
-from planner.cli.output import Answer, answers, progress, text_table
+from planner.cli.output import Answer, answers, progress
 from planner.cli.records import FOLDER
+from planner.tasks.text_tables import aligned
 
 OUT = click.option(
     "--out", type=click.Path(path_type=Path), help="Folder for sheets, tables and the plan file."
@@ -112,7 +113,7 @@ def _plan_answer(outcome: Any, written: list[Path], table: tuple[list[str], list
     lines = [
         *(f"{label.ljust(width)}  {value}" for label, value in outcome.facts()),
         "",
-        text_table(*table),
+        aligned(*table),
         "",
         *outcome.inputs.notes,
         f"version {outcome.provenance.version}, mark {outcome.provenance.mark}",

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import click
 
-from planner.cli.output import INPUT_FAULTS, Answer, answers, progress, text_table
+from planner.cli.output import INPUT_FAULTS, Answer, answers, progress
+from planner.tasks.text_tables import aligned
 
 FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
 
@@ -42,7 +43,7 @@ def columns(table: str | None, templates: Path | None) -> Answer:
 
     written = write_templates(templates) if templates is not None else []
     head, rows, data = describe_tables(table)
-    text = text_table(head, rows)
+    text = aligned(head, rows)
     if written:
         text += f"\n\n{len(written)} empty tables in {templates}"
     return Answer(text, {"tables": data, "written": [str(p) for p in written]})
@@ -68,7 +69,7 @@ def settings(folder: Path | None) -> Answer:
         for s in SETTINGS.values()
     ]
     rows = [[str(d[k]) for k in ("name", "value", "unit", "meaning", "source")] for d in data]
-    return Answer(text_table(["setting", "value", "unit", "meaning", "source"], rows), {"settings": data})
+    return Answer(aligned(["setting", "value", "unit", "meaning", "source"], rows), {"settings": data})
 
 
 @click.command(epilog="Example: kinshoal tag 999009000012345")
