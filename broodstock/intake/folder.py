@@ -125,7 +125,7 @@ def read_folder(
     call_sources = _call_sources(folder, findings)
     genotypes = _read_calls(folder, call_sources, tables, skip, findings)
     findings.extend(check_references(tables, known, present))
-    findings.extend(_unknown_samples(genotypes, tables, present))
+    findings.extend(_unknown_samples(genotypes, call_sources, tables, present))
     used = sorted({*sources.values(), *call_sources.values()})
     _note_unknown_files(folder, set(used), findings)
     items = _with_near_tags(list(findings), tables)
@@ -163,7 +163,7 @@ def _table_sources(folder: Path, findings: Findings) -> dict[str, str]:
 
 
 def _sheet_names(path: Path) -> set[str]:
-    """Return the sheets of the workbook; every table when it is broken, so that reading reports it."""
+    """Return the sheets of the workbook; one table when it is broken, so that reading reports it."""
     if not path.is_file():
         return set()
     import python_calamine
@@ -171,7 +171,9 @@ def _sheet_names(path: Path) -> set[str]:
     try:
         with python_calamine.CalamineWorkbook.from_path(str(path)) as book:
             return set(book.sheet_names)
-    except Exception:
+    except BaseException as e:
+        if not isinstance(e, Exception) and type(e).__name__ != "PanicException":
+            raise
         return {"fish"}
 
 
@@ -233,7 +235,10 @@ def _read_calls(
 
 
 def _unknown_samples(
-    genotypes: Mapping[str, GenotypeSet], tables: Mapping[str, pd.DataFrame], present: Collection[str]
+    genotypes: Mapping[str, GenotypeSet],
+    sources: Mapping[str, str],
+    tables: Mapping[str, pd.DataFrame],
+    present: Collection[str],
 ) -> list[Finding]:
     """Report genotyped samples that the table of samples does not know."""
     findings = Findings()
@@ -245,7 +250,7 @@ def _unknown_samples(
         for sample in unknown[:50]:
             findings.add(
                 "sample-unknown",
-                Place(f"genotypes/{name}", None, sample),
+                Place(sources[name], None, sample),
                 f"sample '{sample}'",
                 "a sample_id in samples.csv",
                 f"{did_you_mean(near_word(sample, known))}Correct the name or add the sample.",
@@ -254,7 +259,7 @@ def _unknown_samples(
         if len(unknown) > 50:
             findings.add(
                 "sample-unknown",
-                Place(f"genotypes/{name}"),
+                Place(sources[name]),
                 f"{len(unknown) - 50} more samples that are not in samples.csv",
                 "none",
                 "Correct the names or add the samples.",
@@ -283,6 +288,8 @@ def _with_near_tags(items: list[Finding], tables: Mapping[str, pd.DataFrame]) ->
 def _note_unknown_files(folder: Path, used: set[str], findings: Findings) -> None:
     """Note files that are neither tables nor genotypes nor known companions."""
     names = set(TABLES)
+    own = {f"{n}{e}" for n in names for e in (".csv", ".csv.gz")}
+    own |= {f"genotypes/{f}" for files in CALL_FILES.values() for f in files}
     for path in sorted(folder.rglob("*")):
         relative = path.relative_to(folder).as_posix()
         top = relative.split("/")[0]
@@ -290,7 +297,7 @@ def _note_unknown_files(folder: Path, used: set[str], findings: Findings) -> Non
             continue
         if relative in used or path.name in _OTHER_FILES or relative == WORKBOOK:
             continue
-        if path.name in {f"{n}{e}" for n in names for e in (".csv", ".csv.gz")} and "/" not in relative:
+        if relative in own:
             continue
         near = near_word(path.name.split(".")[0], names)
         findings.add(

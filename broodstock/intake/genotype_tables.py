@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from broodstock.arrays import MISSING
+from broodstock.errors import UsageError
 from broodstock.findings import Finding, Findings, Place
 from broodstock.genotypes.genotype_set import GenotypeSet, Locus
 from broodstock.intake.near_words import did_you_mean, near_word
@@ -385,11 +386,20 @@ def write_genotype_table(genotypes: GenotypeSet, path: str | Path, *, layout: st
     ------
     ValueError
         If `layout` is neither ``wide`` nor ``long``.
+    UsageError
+        If the name of an allele is a code for missing, or holds more than letters, digits and ``.*+-``.
     OSError
         If the folder cannot be written.
     """
     if layout not in ("wide", "long"):
         raise ValueError(f"layout: found {layout!r}. Expected 'wide' or 'long'.")
+    for locus, alleles in zip(genotypes.loci, genotypes.alleles, strict=True):
+        wrong = [a for a in alleles if a in MISSING_CODES or not _ALLELE.fullmatch(a)]
+        if wrong:
+            raise UsageError(
+                f"genotype table, locus {locus.name!r}: found allele {wrong[0]!r}. Expected a name of letters "
+                f"and digits that is none of {', '.join(map(repr, MISSING_CODES))}. Rename it."
+            )
     path = Path(path)
     out = io.StringIO(newline="")
     writer = csv.writer(out, lineterminator="\n")

@@ -38,6 +38,11 @@ def read_workbook(path: Path, findings: Findings, only: set[str] | None = None) 
     """
     import python_calamine as calamine
 
+    if not path.is_file():
+        findings.add(
+            "file-missing", Place(path.name), "no such file", "a workbook", f"Check the folder {path.parent}."
+        )
+        return {}
     try:
         with calamine.CalamineWorkbook.from_path(str(path)) as book:
             sheets = {
@@ -46,12 +51,10 @@ def read_workbook(path: Path, findings: Findings, only: set[str] | None = None) 
                 if only is None or name in only
             }
         lost = _lost_cells(path, set(sheets))
-    except FileNotFoundError:
-        findings.add(
-            "file-missing", Place(path.name), "no such file", "a workbook", f"Check the folder {path.parent}."
-        )
-        return {}
-    except Exception as e:
+    except BaseException as e:
+        # The reader raises many kinds for a damaged file, a panic of its own among them.
+        if not isinstance(e, Exception) and type(e).__name__ != "PanicException":
+            raise
         findings.add(
             "workbook-broken",
             Place(path.name),

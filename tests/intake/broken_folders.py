@@ -169,7 +169,7 @@ FOLDER_CASES: dict[str, tuple[dict[str, Any], Expected]] = {
             "loci": LOCUS,
             "genotypes/microsatellites.csv": CALLS,
         },
-        [("genotypes/microsatellites", "sample-unknown", None, "S1")],
+        [("genotypes/microsatellites.csv", "sample-unknown", None, "S1")],
     ),
     "locus-unknown": (
         {"samples": SAMPLE, "loci": [LOCUS[0] | {"locus": "P2"}], "genotypes/microsatellites.csv": CALLS},

@@ -20,7 +20,9 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 from make_broken import TARGET, TODAY, make
 
 SHIPPED = {
-    p.relative_to(TARGET).as_posix(): p for p in sorted(TARGET.rglob("*")) if p.is_file() and p.name != "README.md"
+    p.relative_to(TARGET).as_posix(): p
+    for p in sorted(TARGET.rglob("*"))
+    if p.is_file() and p.name != "README.md"
 }
 
 
@@ -29,7 +31,9 @@ def expected_by_case() -> dict[str, list[tuple[str, str, str, str, str]]]:
     out = defaultdict(list)
     with (TARGET / "expected.csv").open(encoding="utf-8", newline="") as f:
         for row in csv.DictReader(f):
-            out[row["file"].split("/")[0]].append((row["file"], row["table"], row["code"], row["row"], row["column"]))
+            out[row["file"].split("/")[0]].append(
+                (row["file"], row["table"], row["code"], row["row"], row["column"])
+            )
     return out
 
 
