@@ -1,0 +1,139 @@
+"""Quality of the calls: what was left out and why, and what a person must look at."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from broodstock.genotypes.genotype_set import GenotypeSet
+from broodstock.genotypes.quality.report import QualityReport, quality_report
+from broodstock.genotypes.quality.thresholds import QualityThresholds
+from planner.tasks.groups import call_set
+from planner.tasks.programme import Programme
+from planner.tasks.sample_records import sample_facts, sample_records
+
+MOST_LISTED = 60
+
+
+@dataclass(frozen=True)
+class QualityOutcome:
+    """The quality report of one call set and the calls that are left.
+
+    Parameters
+    ----------
+    name : str
+        Call set.
+    before, after : GenotypeSet
+        All calls, and those kept.
+    report : QualityReport
+        Tables, exclusions, notices.
+    """
+
+    name: str
+    before: GenotypeSet
+    after: GenotypeSet
+    report: QualityReport
+
+    def reasons(self) -> list[tuple[str, str, int]]:
+        """Return kind, reason without numbers, and count of what was left out."""
+        counted = Counter((e.kind, _kind_of(e.reason)) for e in self.report.exclusions)
+        return [(kind, reason, n) for (kind, reason), n in counted.most_common()]
+
+    def text(self) -> str:
+        """Return the report as words."""
+        r = self.report
+        lines = [
+            f"{self.name}: {self.before.n_samples} samples x {self.before.n_loci} loci read; "
+            f"{self.after.n_samples} x {self.after.n_loci} kept",
+            f"calls made: {self.before.typed.mean():.2%} before, {self.after.typed.mean():.2%} after",
+            f"error rate per gene copy from fish typed twice: {r.replicates.allele_rate.text(4)}",
+            "",
+            f"Left out: {len(r.exclusions)}",
+            *(f"- {e.kind} {e.name}: {e.reason}" for e in r.exclusions[:MOST_LISTED]),
+            *_more(len(r.exclusions)),
+            "",
+            f"To look at: {len(r.notices)}",
+            *(f"- {n.sentence} [{n.code}]" for n in r.notices[:MOST_LISTED]),
+            *_more(len(r.notices)),
+        ]
+        return "\n".join(lines)
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """Return the tables by name."""
+        r = self.report
+        return {
+            "samples": r.samples,
+            "loci": r.loci,
+            "duplicates": r.duplicates,
+            "linked_loci": r.linked,
+            "parent_mismatches": r.parents,
+            "wells": r.wells,
+            "left_out": pd.DataFrame(
+                [(e.kind, e.name, e.reason) for e in r.exclusions], columns=["kind", "name", "reason"]
+            ),
+            "to_look_at": pd.DataFrame(
+                [(n.code, " ".join(n.names), n.sentence) for n in r.notices],
+                columns=["code", "names", "sentence"],
+            ),
+        }
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON."""
+        r = self.report
+        return {
+            "call_set": self.name,
+            "samples_read": self.before.n_samples,
+            "loci_read": self.before.n_loci,
+            "samples_kept": self.after.n_samples,
+            "loci_kept": self.after.n_loci,
+            "allele_error": r.replicates.allele_rate.as_dict(),
+            "left_out": [{"kind": e.kind, "name": e.name, "reason": e.reason} for e in r.exclusions],
+            "to_look_at": [
+                {"code": n.code, "names": list(n.names), "sentence": n.sentence} for n in r.notices
+            ],
+        }
+
+
+def check_quality(programme: Programme, name: str = "snps") -> QualityOutcome:
+    """Run every check of the calls of one set.
+
+    Parameters
+    ----------
+    programme : Programme
+        Open records; thresholds are settings.
+    name : str
+        Call set.
+
+    Returns
+    -------
+    QualityOutcome
+        The report and the calls kept.
+
+    Raises
+    ------
+    UsageError
+        If the call set is unknown or a well cannot be read.
+    """
+    genotypes = call_set(programme, name)
+    facts = sample_facts(programme, genotypes)
+    settings = programme.settings
+    limits = QualityThresholds(
+        min_sample_call_rate=settings["sample_call_rate_min"],
+        min_locus_call_rate=settings["locus_call_rate_min"],
+        flag_foreign_above=settings["hybrid_index_max"],
+    )
+    report = quality_report(
+        genotypes, sample_records(programme, genotypes, facts), limits, seed=int(settings["seed"])
+    )
+    return QualityOutcome(name, genotypes, report.apply(genotypes), report)
+
+
+def _kind_of(reason: str) -> str:
+    return "".join(c for c in reason.split(".")[0] if not c.isdigit()).strip()
+
+
+def _more(total: int) -> list[str]:
+    return [f"... and {total - MOST_LISTED} more, all in --json"] if total > MOST_LISTED else []
