@@ -8,6 +8,7 @@ import numpy as np
 
 from broodstock.arrays import BigIntArray, FloatArray
 from broodstock.estimates import Estimate
+from planner.optimise.release.build import kinship_term
 from planner.optimise.release.data import ReleaseData
 from planner.optimise.release.kinship_form import mean_kinship, mean_kinship_with_self
 from planner.optimise.release.settings import NO_LIMIT
@@ -86,6 +87,9 @@ class ReleaseMeasures:
         Fish sent and fish that stay.
     survivors : Estimate
         Released fish expected alive at the horizon.
+    kinship_weighted : float or None
+        The objective per fish: sum of w_s N_s theta_s plus w_0 N theta, divided by the same sum of w N. None
+        when all weights or all fish are 0.
     kinship_within : float or None
         Mean of the sites' kinship, weighted by living fish.
     kinship_across : float or None
@@ -110,6 +114,7 @@ class ReleaseMeasures:
     released: int
     kept_back: int
     survivors: Estimate
+    kinship_weighted: float | None
     kinship_within: float | None
     kinship_across: float | None
     kinship_whole: float | None
@@ -147,6 +152,7 @@ def measure(data: ReleaseData, numbers: BigIntArray) -> ReleaseMeasures:
         released=int(numbers.sum()),
         kept_back=int(data.groups.available.sum() - numbers.sum()),
         survivors=expected_survivors(data, numbers),
+        kinship_weighted=kinship_weighted(data, living),
         kinship_within=kinship_within(k, living),
         kinship_across=kinship_across(k, living),
         kinship_whole=whole,
@@ -235,6 +241,17 @@ def effective_number(numbers: BigIntArray) -> float | None:
     if total <= 0:
         return None
     return float(1.0 / ((numbers / total) ** 2).sum())
+
+
+def kinship_weighted(data: ReleaseData, living: FloatArray) -> float | None:
+    """Return the objective per weighted fish; `living` has the shape (n_families, n_sites)."""
+    weights, whole = data.sites.weight, data.settings.whole_weight
+    total = float(weights @ living.sum(axis=0) + whole * living.sum())
+    if total <= 0:
+        return None
+    k = data.families.kinship
+    sites = sum(w * kinship_term(k, living[:, s]) for s, w in enumerate(weights))
+    return float((sites + whole * kinship_term(k, living.sum(axis=1))) / total)
 
 
 def kinship_within(kinship: FloatArray, living: FloatArray) -> float | None:

@@ -27,6 +27,9 @@ NEAR_ROUNDS = 3
 
 MOST_ROUNDS = 100
 
+DECIMALS = 1e-6
+"""Differences between value and bound that the solver's own tolerances do not let us tell from 0."""
+
 Tell = Callable[[str, float | None, float | None], None]
 """Called with the step in words, the best objective and the bound."""
 
@@ -68,8 +71,8 @@ class Search:
 
     @property
     def closed(self) -> bool:
-        """True when the gap is small enough."""
-        return self.value - self.bound <= max(self.gap * abs(self.value), 1e-9 * (1.0 + abs(self.value)))
+        """True when the gap is small enough, or as small as the solver's decimals can tell."""
+        return self.value - self.bound <= max(self.gap * abs(self.value), DECIMALS * (1.0 + abs(self.value)))
 
     @property
     def over(self) -> bool:
@@ -135,12 +138,8 @@ def search(state: Search, relaxed: Relaxed) -> SolveStatus:
         ``proven``, ``time limit`` or ``stopped``.
     """
     point = relaxed.numbers
-    if point is not None and not state.closed and not state.over:
-        point = _settle_yes_no(state, point)
-    if point is not None and not state.closed and not state.over:
-        _round_along_gradient(state, point)
-    if point is not None and not state.closed and not state.over:
-        _search_near(state, point)
+    if point is not None:
+        _search_around(state, point)
     if not state.closed and not state.over:
         _search_all(state)
     state.bound = min(state.bound, state.value)
@@ -151,6 +150,19 @@ def search(state: Search, relaxed: Relaxed) -> SolveStatus:
     if state.over:
         return SolveStatus.TIME_LIMIT
     return SolveStatus.OTHER_LIMIT
+
+
+def _search_around(state: Search, point: FloatArray) -> None:
+    """Look for whole numbers near the relaxation, the quick ways first, until the gap is closed."""
+    if not state.closed and not state.over:
+        _round_along_gradient(state, point)
+    if not state.closed and not state.over:
+        settled = _settle_yes_no(state, point)
+        if settled is not point and not state.closed and not state.over:
+            _round_along_gradient(state, settled)
+        point = settled
+    if not state.closed and not state.over:
+        _search_near(state, point)
 
 
 def _yes_no_columns(model: KinshipModel) -> BigIntArray:
@@ -192,24 +204,33 @@ def _round_along_gradient(state: Search, point: FloatArray) -> None:
     data = state.model.data
     frame = build_rules(data, state.model.frame.survivors_floor)
     used = frame.fish != NONE
-    slope = gradient(data, point)[used]
-    for column, cost, value in zip(
-        frame.fish[used].tolist(), slope.tolist(), point[used].tolist(), strict=True
-    ):
+    for column, cost in zip(frame.fish[used].tolist(), gradient(data, point)[used].tolist(), strict=True):
         frame.model.cost[column] = cost
-        frame.model.low[column] = max(float(np.floor(value + 1e-6)), 0.0)
-        frame.model.high[column] = min(float(np.ceil(value - 1e-6)), frame.model.high[column])
     loaded = load(frame.model, "rounding")
-    report = Session(loaded.problem).solve(
-        time_limit=max(state.deadline - time.perf_counter(), 0.0),
-        relative_gap=state.gap / 10,
-        seed=data.settings.seed,
-        cancel=state.cancel,
-    )
-    state.nodes += report.nodes
-    if report.has_solution:
-        state.take_numbers(numbers_of(frame, read_values(loaded.variables, report)))
+    session = Session(loaded.problem)
+    for width in WIDENINGS:
+        low, high = _around(state, point, width)
+        session.set_bounds(loaded.pick(frame.fish[used]), low, high)
+        report = session.solve(
+            time_limit=max(state.deadline - time.perf_counter(), 0.0),
+            relative_gap=state.gap / 10,
+            seed=data.settings.seed,
+            cancel=state.cancel,
+        )
+        state.nodes += report.nodes
+        if report.has_solution:
+            state.take_numbers(numbers_of(frame, read_values(loaded.variables, report)))
+        if report.has_solution or state.over:
+            break
     state.tell("rounding to whole fish", state.value, state.bound)
+
+
+def _around(state: Search, point: FloatArray, width: int) -> tuple[FloatArray, FloatArray]:
+    """Return limits around the values of a point, for the groups and sites that have a column."""
+    used = state.model.frame.fish != NONE
+    stock = np.broadcast_to(state.model.data.groups.available[:, None], used.shape)[used]
+    low = np.maximum(np.floor(point[used] + 1e-6) - width, 0.0)
+    return low, np.minimum(np.ceil(point[used] - 1e-6) + width, stock.astype(np.float64))
 
 
 def _search_near(state: Search, point: FloatArray) -> None:
@@ -217,11 +238,10 @@ def _search_near(state: Search, point: FloatArray) -> None:
     model = state.model
     used = model.frame.fish != NONE
     fish = model.loaded.pick(model.frame.fish[used])
-    low, high = np.floor(point[used] + 1e-6), np.ceil(point[used] - 1e-6)
     stock = np.broadcast_to(model.data.groups.available[:, None], used.shape)[used].astype(np.float64)
     _demand_whole(model)
     for width in WIDENINGS:
-        model.session.set_bounds(fish, np.maximum(low - width, 0.0), np.minimum(high + width, stock))
+        model.session.set_bounds(fish, *_around(state, point, width))
         found = _near_rounds(state)
         if found or state.over:
             break

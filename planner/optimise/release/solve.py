@@ -77,8 +77,9 @@ def plan_release(
     -----
     Minimised is sum_s w_s N_s theta_s + w_0 N theta_all, theta = p'Kp over the shares of living fish
     (arrivals times survival, plus residents), at no fewer expected survivors than
-    `ReleaseSettings.survivors_share` of the most that can be reached. See `planner.optimise.release.cuts`
-    for the bound.
+    `ReleaseSettings.survivors_share` of the most that can be reached. The sum grows with the number of
+    survivors, so without a floor it would favour few fish and poor waters; at a floor that binds it ranks
+    plans as their weighted mean kinship does. See `planner.optimise.release.cuts` for the bound.
     """
     began = time.perf_counter()
     deadline = began + data.settings.time_limit

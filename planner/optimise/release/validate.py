@@ -199,7 +199,7 @@ def _reference_faults(data: ReleaseData) -> Iterator[str]:
     for name, word in zip(data.sites.name, data.sites.predators, strict=True):
         if word not in PREDATORS:
             yield f"sites, predators, {name!r}: found {word!r}. Expected one of {', '.join(PREDATORS)}."
-    over = data.committed.sum(axis=1) > data.groups.available
+    over = data.committed.sum(axis=1) > np.maximum(data.groups.available, 0)
     for i in np.flatnonzero(over):
         yield (
             f"data, committed, {data.groups.name[i]!r}: found {data.committed[i].sum():g} fish promised. Expected "

@@ -91,7 +91,7 @@ def programme(
     copies[rng.choice(n_families, n_families // 8, replace=False), 13] = 2
     kind = np.array(["reservoir-zone"] * 4 + ["isolated-backwater"] * 9 + ["refuge"] * 2)
     wanted = np.full(n_sites, -1)
-    wanted[5], wanted[14] = 60, 120
+    wanted[5], wanted[14] = min(60, n_fish // 30), min(120, n_fish // 30)
     sites = Sites.make(
         [f"Site {s + 1:02d}" for s in range(n_sites)],
         n_families,
@@ -106,8 +106,8 @@ def programme(
         min_length_mm=np.where(kind == "reservoir-zone", 300.0, 240.0),
         min_group=np.where(np.isin(np.arange(n_sites), pond), 20, 0),
         wanted=wanted,
-        min_receive=np.where(np.arange(n_sites) == 1, 300, 0),
-        max_receive=np.where(np.arange(n_sites) == 3, 600, -1),
+        min_receive=np.where(np.arange(n_sites) == 1, n_fish // 16, 0),
+        max_receive=np.where(np.arange(n_sites) == 3, n_fish // 8, -1),
         min_year_classes=np.where(np.arange(n_sites) >= 4, 2, 0),
         min_families=np.where(np.isin(np.arange(n_sites), [5, 10]), 15, 0),
         family_cap=np.where(np.isin(np.arange(n_sites), lake), 1.0, 0.15),
@@ -131,8 +131,8 @@ def programme(
         connected_min_mm=300.0,
         year_class_fish=3,
         totals=(
-            SitesTotal("lake", tuple(range(4)), 2200, 3400),
-            SitesTotal("backwaters", tuple(range(4, 13)), 500, -1),
+            SitesTotal("lake", tuple(range(4)), int(0.45 * n_fish), int(0.7 * n_fish)),
+            SitesTotal("backwaters", tuple(range(4, 13)), n_fish // 10, -1),
         ),
         survivors_share=0.95,
         gap=gap,
@@ -146,4 +146,111 @@ def programme(
         survival_se=0.25 * survival * (1 - survival),
         forbidden=forbidden,
         settings=settings,
+    )
+
+
+def unrelated(n_families: int, within: float = 0.25, between: float = 0.02) -> np.ndarray:
+    """Kinship of families that are all equally related to each other."""
+    return np.full((n_families, n_families), between) + (within - between) * np.eye(n_families)
+
+
+def plain(
+    *,
+    available: tuple[int, ...] = (6, 6, 6),
+    lengths: tuple[float, ...] | float = 350.0,
+    family: tuple[int, ...] | None = None,
+    n_families: int | None = None,
+    n_sites: int = 2,
+    survival: object = 0.5,
+    kinship: np.ndarray | None = None,
+    families: dict[str, object] | None = None,
+    groups: dict[str, object] | None = None,
+    sites: dict[str, object] | None = None,
+    settings: dict[str, object] | None = None,
+    committed: object = 0,
+    forbidden: object = False,
+) -> ReleaseData:
+    """A small problem without any demand; every part can be replaced."""
+    owner = tuple(range(len(available))) if family is None else family
+    n = n_families if n_families is not None else (max(owner) + 1 if owner else 0)
+    return ReleaseData.make(
+        Families.make(
+            [f"F{i}" for i in range(n)], unrelated(n) if kinship is None else kinship, **(families or {})
+        ),
+        Groups.make([f"G{i}" for i in range(len(available))], owner, available, lengths, **(groups or {})),
+        Sites.make([f"S{i}" for i in range(n_sites)], n, **(sites or {})),
+        survival,
+        committed=committed,
+        forbidden=forbidden,
+        settings=ReleaseSettings(**{"survivors_share": 0.0, "gap": 0.0, **(settings or {})}),
+    )
+
+
+def small_random(rng: np.random.Generator, *, most_fish: int = 3) -> ReleaseData:
+    """A random problem small enough to try every plan; most rules appear now and then."""
+    n_groups, n_sites = int(rng.integers(1, 4)), int(rng.integers(1, 3))
+    n_families = int(rng.integers(1, n_groups + 1))
+    family = rng.integers(0, n_families, n_groups)
+    loadings = rng.uniform(0, 0.5, (n_families, n_families + 1))
+    kinship = loadings @ loadings.T / (n_families + 1)
+    residents = rng.integers(0, 4, (n_families, n_sites)) * (rng.random((n_families, n_sites)) < 0.5)
+
+    def sometimes(chance: float, value: object, other: object) -> object:
+        return value if rng.random() < chance else other
+
+    shape = (n_groups, n_sites)
+    return ReleaseData.make(
+        Families.make(
+            [f"F{i}" for i in range(n_families)],
+            kinship,
+            keep_back=rng.integers(0, 2, n_families) * (rng.random() < 0.2),
+            elsewhere=rng.integers(0, 3, n_families),
+        ),
+        Groups.make(
+            [f"G{i}" for i in range(n_groups)],
+            family,
+            rng.integers(0, most_fish + 1, n_groups),
+            rng.choice([280.0, 330.0], n_groups),
+            weight_g=rng.choice([250.0, 400.0], n_groups),
+            year_class=rng.integers(2020, 2022, n_groups),
+            water_risk=rng.integers(0, 2, n_groups),
+            health_hold=rng.random(n_groups) < 0.1,
+            withdrawal_hold=rng.random(n_groups) < 0.1,
+        ),
+        Sites.make(
+            [f"S{i}" for i in range(n_sites)],
+            n_families,
+            capacity_fish=rng.integers(0, 9, n_sites) + residents.sum(axis=0),
+            capacity_kg=sometimes(0.3, rng.uniform(0.3, 2.0, n_sites), np.inf),
+            residents=residents,
+            predators=rng.choice(["none", "none", "present", "unknown"], n_sites).tolist(),
+            connected=rng.random(n_sites) < 0.3,
+            open=rng.random(n_sites) < 0.9,
+            min_length_mm=rng.choice([0.0, 300.0], n_sites),
+            min_group=rng.choice([0, 2, 3], n_sites),
+            wanted=np.where(rng.random(n_sites) < 0.08, rng.integers(0, 4, n_sites), -1),
+            min_receive=rng.choice([0] * 9 + [1], n_sites),
+            max_receive=np.where(rng.random(n_sites) < 0.3, rng.integers(1, 5, n_sites), -1),
+            min_year_classes=rng.choice([0, 0, 2], n_sites),
+            min_families=rng.choice([0, 0, 1, 2], n_sites),
+            family_cap=rng.choice([1.0, 0.5, 0.7], n_sites),
+            refuge_copies=rng.integers(0, 2, (n_families, n_sites)) * (rng.random() < 0.06),
+            weight=rng.choice([0.0, 1.0, 2.0], n_sites),
+            water_risk=rng.integers(0, 3, n_sites),
+        ),
+        rng.uniform(0.05, 0.95, shape),
+        forbidden=rng.random(shape) < 0.05,
+        settings=ReleaseSettings(
+            total_min=int(sometimes(0.2, 1, 0)),  # type: ignore[call-overload]
+            total_max=int(sometimes(0.3, 4, -1)),  # type: ignore[call-overload]
+            keep_back=int(sometimes(0.3, 1, 0)),  # type: ignore[call-overload]
+            min_sites=int(sometimes(0.1, 1, 0)),  # type: ignore[call-overload]
+            living_share=float(sometimes(0.3, 0.6, 1.0)),  # type: ignore[arg-type]
+            predator_safe_mm=300.0,
+            connected_min_mm=float(sometimes(0.5, 300.0, 0.0)),  # type: ignore[arg-type]
+            survivors_share=float(rng.choice([0.0, 0.7, 0.95, 1.0])),
+            whole_weight=float(rng.choice([0.0, 1.0])),
+            gap=0.0,
+            time_limit=60.0,
+        ),
     )
