@@ -136,16 +136,12 @@ def survival(
 
 
 @njit(cache=True, nogil=True)
-def survival_without_places(
-    genes: IntArray, place: IntArray, n_places: int, n_genes: int
-) -> tuple[FloatArray, FloatArray]:
-    """Count genes carried by any living fish, and genes carried in one place only.
+def genes_only_there(genes: IntArray, place: IntArray, n_places: int, n_genes: int) -> FloatArray:
+    """Count the genes carried in one place only, per drop and place, shape (replicates, n_places).
 
-    `genes` is (replicates, n_living, 2), `place` the place of each living fish. Returns, per drop, the number of
-    genes carried anywhere (replicates,) and the number carried only in each place (replicates, n_places).
+    `genes` is (replicates, n_living, 2), `place` the place of each living fish.
     """
     replicates, n_living = genes.shape[0], genes.shape[1]
-    anywhere = np.zeros(replicates)
     only = np.zeros((replicates, n_places))
     where = np.full(n_genes, -1, np.int32)  # -1 nowhere, -2 in several places
     for r in range(replicates):
@@ -159,12 +155,10 @@ def survival_without_places(
         for i in range(n_living):
             for side in range(2):
                 g = genes[r, i, side]
-                if where[g] != -1:
-                    anywhere[r] += 1.0
-                    if where[g] >= 0:
-                        only[r, where[g]] += 1.0
-                    where[g] = -1
-    return anywhere, only
+                if where[g] >= 0:
+                    only[r, where[g]] += 1.0
+                where[g] = -1
+    return only
 
 
 @njit(cache=True, nogil=True)

@@ -394,3 +394,40 @@ def parents_first_order(parents: IntArray) -> IntArray:
                 stack[n_stack] = above
                 n_stack += 1
     return order
+
+
+@njit(cache=True, nogil=True)
+def known_ancestry(parents: IntArray) -> tuple[FloatArray, FloatArray, IntArray]:
+    """Known share, complete generations equivalent and generations without a gap of every fish."""
+    n = parents.shape[0]
+    share = np.zeros(n)
+    equivalent = np.zeros(n)
+    full = np.zeros(n, np.int32)
+    for i in range(n):
+        a, b = parents[i, 0], parents[i, 1]
+        if a < 0 and b < 0:
+            share[i] = 1.0
+            continue
+        for side in range(2):
+            p = parents[i, side]
+            if p >= 0:
+                share[i] += 0.5 * share[p]
+                equivalent[i] += 0.5 * (1.0 + equivalent[p])
+        if a >= 0 and b >= 0:
+            full[i] = 1 + min(full[a], full[b])
+    return share, equivalent, full
+
+
+@njit(cache=True, nogil=True)
+def dense_kinship_below(base: FloatArray, parents: IntArray) -> FloatArray:
+    """Tabular kinship matrix of fish whose first ancestors, the rows of `base`, have a given kinship."""
+    n, n_base = parents.shape[0], base.shape[0]
+    kin = np.empty((n, n))
+    kin[:n_base, :n_base] = base
+    for i in range(n_base, n):
+        a, b = parents[i, 0], parents[i, 1]
+        for j in range(i):
+            kin[i, j] = 0.5 * (kin[a, j] + kin[b, j])
+            kin[j, i] = kin[i, j]
+        kin[i, i] = 0.5 * (1.0 + kin[a, b])
+    return kin

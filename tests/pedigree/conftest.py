@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from functools import cache
+from itertools import product
 
 import numpy as np
 import pytest
@@ -75,3 +76,19 @@ def three_living() -> np.ndarray:
         [[-1, -1]] * 4 + [[0, 1], [0, 1], [2, 3], [4, 6], [4, 6], [5, 6]],
         np.int32,
     )
+
+
+@pytest.fixture(scope="session")
+def every_drop() -> Callable[[np.ndarray], Iterator[np.ndarray]]:
+    """All equally likely outcomes of a gene drop in a small pedigree, genes (n_fish, 2)."""
+
+    def outcomes(parents: np.ndarray) -> Iterator[np.ndarray]:
+        taken = [(i, side) for i, pair in enumerate(parents) for side, p in enumerate(pair) if p >= 0]
+        assert len(taken) <= 14
+        for choice in product((0, 1), repeat=len(taken)):
+            genes = np.array([[2 * i, 2 * i + 1] for i in range(len(parents))])
+            for (i, side), pick in zip(taken, choice, strict=True):
+                genes[i, side] = genes[parents[i, side], pick]
+            yield genes
+
+    return outcomes
