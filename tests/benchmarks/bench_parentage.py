@@ -7,6 +7,9 @@ from typing import Any
 
 import numpy as np
 
+from broodstock.genotypes.quality.duplicates import matching_pairs
+from broodstock.genotypes.quality.report import quality_report
+from broodstock.genotypes.quality.thresholds import SampleRecords
 from broodstock.parentage.assign import assign_parents
 from broodstock.parentage.error_model import ErrorModel
 from broodstock.parentage.simulate import draw_offspring, draw_unrelated, genotype_set, read_with_errors
@@ -45,9 +48,52 @@ def assignment_row(n_offspring: int = 2000, n_candidates: int = 300, n_loci: int
     }
 
 
+def duplicates_row(n_samples: int = 4400, n_loci: int = 192) -> dict[str, Any]:
+    """Compare all pairs of samples; one clip in twenty is there twice."""
+    rng = np.random.default_rng(2)
+    minor = rng.uniform(0.1, 0.5, n_loci)
+    calls = draw_unrelated(np.stack([1 - minor, minor], axis=1), n_samples, rng)
+    twice = n_samples // 20
+    calls[:, -twice:] = calls[:, :twice]
+    calls[rng.random((n_loci, n_samples)) < 0.03] = -1
+    genotypes = genotype_set(calls, 2)
+    matching_pairs(genotypes.take(samples=range(10)))
+    start = time.perf_counter()
+    pairs, _ = matching_pairs(genotypes)
+    return {
+        "work": "find duplicate genotypes",
+        "size": f"{n_samples} samples x {n_loci} SNPs, all pairs",
+        "seconds": time.perf_counter() - start,
+        "bar": 10.0,
+        "note": f"{len(pairs)} pairs found, {twice} planted",
+    }
+
+
+def quality_row(n_samples: int = 4339, n_loci: int = 192) -> dict[str, Any]:
+    """Run the whole quality report."""
+    rng = np.random.default_rng(3)
+    minor = rng.uniform(0.1, 0.5, n_loci)
+    p = np.stack([1 - minor, minor], axis=1)
+    truth = draw_unrelated(p, n_samples - 200, rng)
+    truth = np.concatenate([truth, truth[:, :200]], axis=1)
+    genotypes = genotype_set(read_with_errors(truth, p, ErrorModel.uniform(n_loci, 0.004), 0.03, rng), 2)
+    names = genotypes.samples
+    fish = dict(zip(names, [*names[:-200], *names[:200]], strict=True))
+    quality_report(genotypes.take(samples=range(60)))
+    start = time.perf_counter()
+    report = quality_report(genotypes, SampleRecords(fish_of=fish))
+    return {
+        "work": "genotype quality report",
+        "size": f"{n_samples} samples x {n_loci} SNPs",
+        "seconds": time.perf_counter() - start,
+        "bar": 30.0,
+        "note": f"{len(report.exclusions)} left out, {len(report.notices)} notices",
+    }
+
+
 def rows() -> list[dict[str, Any]]:
     """Return one row per benchmark: work, size, seconds, bar, note."""
-    return [assignment_row()]
+    return [assignment_row(), duplicates_row(), quality_row()]
 
 
 if __name__ == "__main__":
