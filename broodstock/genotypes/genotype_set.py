@@ -152,7 +152,7 @@ class GenotypeSet:
         """
         calls = self.calls if samples is None else self.calls[:, np.asarray(samples, dtype=np.int64)]
         width = max((len(a) for a in self.alleles), default=0)
-        flat = calls.reshape(self.n_loci, -1).astype(np.int64)
+        flat = calls.reshape(self.n_loci, 2 * calls.shape[1]).astype(np.int64)
         offset = np.arange(self.n_loci)[:, None] * (width + 1)
         counts = np.bincount((flat + 1 + offset).ravel(), minlength=self.n_loci * (width + 1))
         return counts.reshape(self.n_loci, width + 1)[:, 1:].astype(np.int64)
