@@ -127,7 +127,8 @@ def comparable_groups(
     -----
     Expected heterozygosity and richness differ between loci far more than between years, so a change of
     loci looks like a change of diversity. A run grows while its groups share `least_loci` loci; the next
-    group that would leave fewer starts a new run.
+    group that would leave fewer starts a new run. One group typed at few loci thus narrows all the others
+    of its run; a larger `least_loci` sets it apart instead.
     """
     if len(groups) != genotypes.n_samples:
         raise ShapeError(

@@ -18,6 +18,7 @@ from broodstock.diversity.resampling import Over, draw_weights
 from broodstock.diversity.richness import (
     common_sample_size,
     number_of_alleles,
+    private_from_absence,
     probability_absent,
 )
 
@@ -174,7 +175,8 @@ def group_statistics(
     design = rarefaction_design(copies, g)
     absent = [_absence(s, design.g) for s in full]
     masks = [_locus_masks(s, design, j) for j, s in enumerate(full)]
-    point = [_locus_values(s, absent, j, design) for j, s in enumerate(full)]
+    private = _private_values(absent, design)
+    point = [_locus_values(s, a, p, design) for s, a, p in zip(full, absent, private, strict=True)]
     values = {name: np.zeros(n_groups) for name in STATISTICS}
     valid = {name: np.zeros(n_groups, dtype=bool) for name in STATISTICS}
     used = {name: np.zeros(n_groups, dtype=np.int64) for name in STATISTICS}
@@ -218,9 +220,9 @@ def _absence(summary: AlleleSummary, g: int) -> FloatArray:
 
 
 def _locus_values(
-    summary: AlleleSummary, absent: Sequence[FloatArray], j: int, design: RarefactionDesign
+    summary: AlleleSummary, absent: FloatArray, private: FloatArray, design: RarefactionDesign
 ) -> dict[str, FloatArray]:
-    """Values per locus of group j, shape (..., n_loci); NaN where a locus cannot give one."""
+    """Values per locus of one group, shape (..., n_loci); NaN where a locus cannot give one."""
     found = {
         "observed_heterozygosity": observed_heterozygosity(summary.heterozygotes, summary.typed),
         "expected_heterozygosity": expected_heterozygosity(summary.counts),
@@ -229,15 +231,26 @@ def _locus_values(
     }
     out = {name: np.where(v.valid, v.values, np.nan) for name, v in found.items()}
     enough = summary.counts.sum(axis=-1) >= max(design.g, 1)
-    out["allelic_richness"] = np.where(enough, (1.0 - absent[j]).sum(axis=-1), np.nan)
-    others = [a for k, a in enumerate(absent) if k != j and design.takes_part[k]]
-    reached = [(a < 1.0).any(axis=-1) for a in others]
-    elsewhere = np.ones_like(absent[j])
-    for a, r in zip(others, reached, strict=True):
-        elsewhere = elsewhere * a
-        enough = enough & r
-    out["private_allelic_richness"] = np.where(enough, ((1.0 - absent[j]) * elsewhere).sum(axis=-1), np.nan)
+    out["allelic_richness"] = np.where(enough, (1.0 - absent).sum(axis=-1), np.nan)
+    out["private_allelic_richness"] = private
     return out
+
+
+def _private_values(absent: Sequence[FloatArray], design: RarefactionDesign) -> list[FloatArray]:
+    """Private richness per locus of every group, shape (..., n_loci).
+
+    NaN where a group that takes part has fewer than g copies, and throughout for groups that do not.
+    """
+    nothing = [np.full(a.shape[:-1], np.nan) for a in absent]
+    compared = np.flatnonzero(design.takes_part)
+    if len(compared) < 2:
+        return nothing
+    together = np.stack(np.broadcast_arrays(*(absent[k] for k in compared)))
+    reached = (together < 1.0).any(axis=-1).all(axis=0)
+    values = private_from_absence(together)
+    for k, own in zip(compared, values, strict=True):
+        nothing[k] = np.where(reached, own, np.nan)
+    return nothing
 
 
 def _means(
@@ -291,9 +304,10 @@ def _fill_replicates(
         rows = slice(start, min(start + chunk, n_replicates))
         drawn = [p.summary(w[rows]) for p, w in zip(parts, fish_weights, strict=True)]
         missing = [_absence(s, design.g) for s in drawn]
+        private = _private_values(missing, design)
         w_loci = None if locus_weights is None else locus_weights[rows]
         for j, s in enumerate(drawn):
-            per_locus = _filled(_locus_values(s, missing, j, design), point[j])
+            per_locus = _filled(_locus_values(s, missing[j], private[j], design), point[j])
             for name, numbers in _means(per_locus, masks[j], w_loci).items():
                 replicates[name][rows, j] = numbers
 
@@ -338,7 +352,9 @@ def permuted_statistics(
     group = np.concatenate([np.full(p.n_fish, j) for j, p in enumerate(parts)])[known]
     masks = [_locus_masks(p.summary(), design, j) for j, p in enumerate(parts)]
     whole = pool.summary()
-    point = _locus_values(whole, [_absence(whole, design.g)] * len(parts), 0, design)
+    # Private alleles have no meaning when all fish are one group: they stay NaN here.
+    none = np.full(whole.typed.shape, np.nan)
+    point = _locus_values(whole, _absence(whole, design.g), none, design)
     out = np.empty((n_permutations, len(parts)))
     chunk = max(1, _CHUNK // max(1, pool.n_loci * max(pool.max_alleles, 1) * len(parts)))
     for start in range(0, n_permutations, chunk):
@@ -350,8 +366,9 @@ def permuted_statistics(
             weights[:, known] = shuffled == j
             drawn.append(pool.summary(weights))
         missing = [_absence(s, design.g) for s in drawn]
+        private = _private_values(missing, design)
         for j, s in enumerate(drawn):
-            per_locus = _filled(_locus_values(s, missing, j, design), point)
+            per_locus = _filled(_locus_values(s, missing[j], private[j], design), point)
             out[rows, j] = _means(per_locus, masks[j])[statistic]
     return out
 
@@ -383,7 +400,8 @@ def _influence(
         if len(typed) >= 2:
             s = part.summary(weights)
             missing = [a if k != j else _absence(s, design.g) for k, a in enumerate(absent)]
-            per_locus = _filled(_locus_values(s, missing, j, design), point)
+            private = _private_values(missing, design)[j]
+            per_locus = _filled(_locus_values(s, missing[j], private, design), point)
             for name, numbers in _means(per_locus, masks).items():
                 found[name].append(_centred(numbers))
     if over != "fish":

@@ -243,7 +243,9 @@ def haplotype_table(
     Notes
     -----
     Haplotypes follow the female line only. Sibs of one mother share theirs, so counts of offspring speak of
-    mothers, and the interval, which takes fish as independent, is too narrow for them.
+    mothers, and the interval, which takes fish as independent, is too narrow for them. Haplotypes that
+    nobody caught cannot be drawn again: where many are rare, the limits of richness hold the truth less
+    often than they aim to (in simulated samples of 40 fish with six haplotypes, 85 % instead of 95 %).
     """
     check_resampling("fish", "recentred", n_replicates, level)
     labels, names, counts, n_fish = haplotype_counts(haplotypes, groups, order)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import subprocess
 import tempfile
 import warnings
@@ -82,20 +83,23 @@ def debian_data() -> Callable[[str, str], Any]:
 
 def _fetch(package: str, cache: Path, unpacked: Path) -> None:
     cache.mkdir(parents=True, exist_ok=True)
+    # Own directory: other test processes may fetch at the same time.
+    work = Path(tempfile.mkdtemp(dir=cache))
     download = ["apt-get", "download", package]
     try:
-        first = subprocess.run(download, cwd=cache, capture_output=True, text=True, timeout=120)
-        if first.returncode != 0:
-            subprocess.run(["apt-get", "update"], capture_output=True, text=True, timeout=180, check=False)
-            first = subprocess.run(download, cwd=cache, capture_output=True, text=True, timeout=120)
+        run = subprocess.run(download, cwd=work, capture_output=True, text=True, timeout=120)
+        if run.returncode != 0:
+            subprocess.run(["apt-get", "update"], capture_output=True, timeout=180, check=False)
+            run = subprocess.run(download, cwd=work, capture_output=True, text=True, timeout=120)
     except (OSError, subprocess.TimeoutExpired) as error:
         pytest.skip(f"the Debian package {package} is out of reach: {error}")
-    files = sorted(cache.glob(f"{package}_*.deb"))
-    if first.returncode != 0 or not files:
-        pytest.skip(f"the Debian package {package} is out of reach: {first.stderr.strip()[-200:]}")
-    half_done = unpacked.with_suffix(".part")
-    subprocess.run(["dpkg", "-x", str(files[-1]), str(half_done)], check=True)
-    half_done.rename(unpacked)
+    files = sorted(work.glob(f"{package}_*.deb"))
+    if run.returncode != 0 or not files:
+        pytest.skip(f"the Debian package {package} is out of reach: {run.stderr.strip()[-200:]}")
+    subprocess.run(["dpkg", "-x", str(files[-1]), str(work / "unpacked")], check=True)
+    if not unpacked.exists():
+        (work / "unpacked").rename(unpacked)
+    shutil.rmtree(work)
 
 
 @pytest.fixture(scope="session")

@@ -122,6 +122,32 @@ def test_diversity_table__replicates_equal_a_slow_loop(random_set) -> None:
         assert fast["allelic_richness"][b, 0] == pytest.approx(allelic_richness(counts, 10).values.mean())
 
 
+def test_group_statistics__private_replicates_and_influence_by_hand(random_set) -> None:
+    from broodstock.diversity.group_statistics import group_statistics
+    from broodstock.diversity.groups import split_by_group
+    from broodstock.diversity.resampling import draw_weights
+
+    genotypes = random_set(5, 36, 4, seed=24, missing=0.0)
+    parts = split_by_group(genotypes, ["w", "h", "p"] * 12)
+    found = group_statistics(parts, n_replicates=20, seed=3, g=8, with_influence=True)
+    *rngs, _ = np.random.default_rng(3).spawn(4)
+    weights = [draw_weights(12, 20, rng) for rng in rngs]
+    for b in range(20):
+        counts = np.stack(
+            [p.summary(w[b : b + 1]).counts[0] for p, w in zip(parts, weights, strict=True)], axis=1
+        )
+        expected = private_allelic_richness(counts, 8).values.mean(axis=1)
+        np.testing.assert_allclose(found.replicates["private_allelic_richness"][b], expected, atol=1e-12)
+    whole = np.stack([p.summary().counts for p in parts], axis=1)
+    left_out = []
+    for fish in range(12):
+        counts = whole.copy()
+        counts[:, 1] -= parts[1].summary(np.eye(12)[fish : fish + 1]).counts[0]
+        left_out.append(private_allelic_richness(counts, 8).values.mean(axis=1)[1])
+    expected = (np.mean(left_out) - np.array(left_out)) * 11 / 12
+    np.testing.assert_allclose(found.influence["private_allelic_richness"][1], expected, atol=1e-12)
+
+
 # What must not change the answer
 
 

@@ -14,6 +14,7 @@ from broodstock.diversity.heterozygosity import (
     inbreeding_coefficient,
     observed_heterozygosity,
 )
+from broodstock.diversity.richness import number_of_alleles
 from broodstock.errors import ShapeError, ValueRangeError
 
 
@@ -155,3 +156,13 @@ def test_nancycats__unbiased_and_biased_heterozygosity(microsatellites) -> None:
     np.testing.assert_allclose(
         (1 - (q**2).sum(axis=1))[:4], [0.865722, 0.792875, 0.795332, 0.760309], atol=1e-6
     )
+
+
+def test_nancycats__observed_alleles_and_missing(microsatellites) -> None:
+    # The summary() of r-cran-adegenet gives the same: alleles per locus, observed heterozygosity, 2.34 % missing.
+    genotypes, _ = microsatellites("nancycats")
+    assert number_of_alleles(genotypes.allele_counts()).values.tolist() == [16, 11, 10, 9, 12, 8, 12, 12, 18]
+    het = (genotypes.typed & (genotypes.calls[..., 0] != genotypes.calls[..., 1])).sum(axis=1)
+    found = observed_heterozygosity(het, genotypes.typed.sum(axis=1)).values
+    np.testing.assert_allclose(found[:4], [0.668203, 0.666667, 0.679325, 0.708333], atol=1e-6)
+    assert 100 * (1 - genotypes.typed.mean()) == pytest.approx(2.34, abs=0.005)
