@@ -192,6 +192,8 @@ def _pairs(records: CheckInput) -> Iterator[tuple[_Measured, _Measured]]:
         keep = frame[tag].ne("") & frame[length].notna() & frame[when].notna()
         if name == "captures":
             keep &= frame["length_type"].isin(["TL", ""])
+        if name in ("stock", "fish"):
+            keep &= ~frame[tag].duplicated(keep=False)  # two fish with one tag are reported as such
         rows = frame[keep]
         parts.append(
             pd.DataFrame(

@@ -283,7 +283,7 @@ def _compare_tally(
             "Stop this activity and call the office that issued the permit.",
             "warning",
         )
-    elif not pd.isna(used) and int(used) != counted and any_event:
+    elif not pd.isna(used) and counted != int(used) <= limit and any_event:
         findings.add(
             "permit-tally-differs",
             where,
