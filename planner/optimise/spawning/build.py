@@ -68,6 +68,8 @@ class Draft:
         model themselves.
     least_mates, most_mates : ndarray, int64, shape (n_candidates,)
         Limits of new mates, used when `mates_counted`.
+    enough : int
+        More new dishes than any fish or pair could get.
     rows : list of Row
         Further linear rules.
     switched : ndarray, bool, shape (n_candidates,)
@@ -85,6 +87,7 @@ class Draft:
     least_mates: BigIntArray
     most_mates: BigIntArray
     switched: BoolArray
+    enough: int = MANY
     mates_counted: bool = False
     rows: list[Row] = field(default_factory=list)
 
@@ -366,6 +369,7 @@ def _limit_mates(draft: Draft, sex: BoolArray, limits: tuple[int, int]) -> None:
         return
     if least > 1 or most < MANY:
         draft.mates_counted = True
+        draft.switched |= sex & (least > had)
         draft.least_mates = np.where(sex, np.maximum(0, least - had), draft.least_mates)
         draft.most_mates = np.where(sex, np.maximum(0, most - had), draft.most_mates)
         draft.least_if_new = np.where(
@@ -380,5 +384,5 @@ def _cap_by_pairs(draft: Draft) -> None:
     """
     room = draft.pair_room
     by_fish = np.concatenate([room.sum(axis=1), room.sum(axis=0)])
-    enough = draft.data.dishes + int(draft.least.sum()) + 100
-    draft.cap(draft.base + np.minimum(by_fish, enough))
+    draft.enough = draft.data.dishes + int(draft.least.sum()) + 100
+    draft.cap(draft.base + np.minimum(by_fish, draft.enough))

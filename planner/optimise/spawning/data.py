@@ -297,6 +297,19 @@ def spawning_data(
     return SpawningData(**filled)
 
 
+def changed(data: SpawningData, **fields: Any) -> SpawningData:
+    """Return the data with some fields changed, checked again.
+
+    Raises
+    ------
+    TypeError
+        If there is no such field.
+    ShapeError, ValueRangeError, UsageError
+        As `spawning_data`.
+    """
+    return replace(data, **fields)
+
+
 def without_uses(data: SpawningData, positions: npt.ArrayLike) -> SpawningData:
     """Return the data with some candidates not to be used for new dishes (lost, dead, not ripe).
 

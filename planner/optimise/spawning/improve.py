@@ -151,13 +151,19 @@ class Improver:
     def repaired(self, c: BigIntArray, *, most_rounds: int = 500) -> BigIntArray | None:
         """Swap single dishes until all linear rules hold; None when no swap brings them nearer."""
         c = c.copy()
+        top = self.possible.shape[1] - 1
         for _ in range(most_rounds):
             totals = self._totals(c)
             before = float(self._excess(totals).sum())
             if before <= 0:
                 return c
             best: tuple[float, int, int] | None = None
-            for givers, takers in self._choices(c):
+            for choice_of_givers, choice_of_takers in self._choices(c):
+                givers = choice_of_givers[self.possible[choice_of_givers, c[choice_of_givers] - 1]]
+                more = np.minimum(c[choice_of_takers] + 1, top)
+                takers = choice_of_takers[self.possible[choice_of_takers, more]]
+                if not givers.size or not takers.size:
+                    continue
                 given, taken = self._changes(c, givers, takers, 1)
                 after = np.zeros((givers.size, takers.size))
                 for r in range(len(totals)):

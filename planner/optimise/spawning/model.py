@@ -180,10 +180,10 @@ class Master:
                 most = float(min(draft.most_mates[i], len(fresh)))
                 rows.append(pulp.LpConstraint(pulp.LpAffineExpression(fresh), -1, rhs=most))
             fewest = int(draft.least_mates[i])
-            if fewest > 1 and i in self.z:
+            if fewest > 0 and i in self.z:
                 terms = pulp.LpAffineExpression([*fresh, (self.z[i], -float(fewest))])
                 rows.append(pulp.LpConstraint(terms, 1, rhs=0.0))
-            elif fewest > 1 and self.values[i][0] > draft.base[i]:
+            elif fewest > 0 and self.values[i][0] > draft.base[i]:
                 rows.append(pulp.LpConstraint(pulp.LpAffineExpression(fresh), 1, rhs=float(fewest)))
         for p, x in self.x.items():
             rows.append(

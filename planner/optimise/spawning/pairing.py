@@ -48,7 +48,7 @@ def failing_cut(draft: Draft, c: FloatArray, *, least_violation: float = 1e-6) -
     room = draft.pair_room
     reached_f, reached_m = _source_side(new[:nf], new[nf:], room)
     reached_f, reached_m = _lifted(reached_f, reached_m, new[:nf] > 0, new[nf:] > 0, room)
-    crossing = int(np.minimum(room[np.ix_(reached_f, ~reached_m)], draft.data.dishes).sum())
+    crossing = int(np.minimum(room[np.ix_(reached_f, ~reached_m)], draft.enough).sum())
     covered = np.concatenate([~reached_f, reached_m])
     if float(new[covered].sum()) + crossing >= total - least_violation:
         return None

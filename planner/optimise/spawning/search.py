@@ -24,6 +24,8 @@ from planner.optimise.status import SolveReport, SolveStatus, relative_gap
 _RELAX_ROUNDS = 60
 _RELAX_ENOUGH = 2e-6
 _FRACTION_OF_DISH = 1e-3
+_EXACT = 1e-7
+"""A relative gap this small is the solver's rounding."""
 
 
 @dataclass(frozen=True)
@@ -140,7 +142,7 @@ class Search:
         if self.best is None or not np.isfinite(self.bound):
             return False
         value, bound = self.goal.of(self.value), self.goal.of(self.bound)
-        return value - bound <= self.gap * abs(value) + 1e-12
+        return value - bound <= max(self.gap, _EXACT) * abs(value) + 1e-12
 
     def _stopped(self) -> bool:
         if self.cancel is not None and self.cancel.is_set():

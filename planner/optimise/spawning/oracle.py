@@ -1,0 +1,86 @@
+"""Does any plan meet these rules? The question behind conflicts and smallest changes."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Collection
+
+import numpy as np
+
+from broodstock.arrays import BigIntArray, FloatArray
+from planner.optimise.kinship_bound import SquareForm
+from planner.optimise.spawning.build import Row, draft_rules
+from planner.optimise.spawning.coefficients import Coefficients
+from planner.optimise.spawning.data import SpawningData
+from planner.optimise.spawning.search import Goal, Search
+from planner.optimise.status import SolveStatus
+
+
+class Oracle:
+    """Tells whether any plan meets a set of rules.
+
+    Parameters
+    ----------
+    data : SpawningData
+    co : Coefficients
+    time_limit : float
+        Seconds for all questions together.
+    cancel : threading.Event, optional
+    """
+
+    def __init__(
+        self,
+        data: SpawningData,
+        co: Coefficients,
+        *,
+        time_limit: float,
+        cancel: threading.Event | None = None,
+    ) -> None:
+        self.data, self.co, self.cancel = data, co, cancel
+        self.ends = time.perf_counter() + time_limit
+        self.always_out: list[str] = []
+
+    @property
+    def time_is_over(self) -> bool:
+        """True when no further question will be answered."""
+        return time.perf_counter() >= self.ends or (self.cancel is not None and self.cancel.is_set())
+
+    def answer(
+        self, data: SpawningData, leave_out: Collection[str] = (), cost: FloatArray | None = None
+    ) -> tuple[bool | None, BigIntArray | None]:
+        """Return whether a plan exists (None: not known in time) and contributions of one, of least cost.
+
+        Parameters
+        ----------
+        data : SpawningData
+            Changed data; fish and pedigree must be those of the oracle.
+        leave_out : collection of str
+            Codes of rules to ignore.
+        cost : ndarray, float64, shape (n_candidates,), optional
+            Cost of each dish of a candidate; the plan returned has the least cost.
+        """
+        if self.time_is_over:
+            return None, None
+        n = data.n_candidates
+        ignored = [*self.always_out, *leave_out]
+        draft = draft_rules(data, self.co, ignored)
+        if "dishes" in ignored:
+            draft.rows.append(_balance(data))
+        linear = np.zeros(n) if cost is None else cost
+        goal = Goal(SquareForm(n, np.zeros(0), (), ()), np.zeros((n, n)), linear)
+        left = self.ends - time.perf_counter()
+        found = Search(draft, goal, time_limit=left, gap=1e-6, cancel=self.cancel).run()
+        if found.c is not None:
+            return True, found.c
+        return (False if found.report.status is SolveStatus.INFEASIBLE else None), None
+
+    def feasible(self, data: SpawningData, leave_out: Collection[str] = ()) -> bool:
+        """Tell whether a plan is known to exist."""
+        return self.answer(data, leave_out)[0] is True
+
+
+def _balance(data: SpawningData) -> Row:
+    """Females and males still take part in equally many dishes when their number is free."""
+    sign = np.where(data.is_female, 1.0, -1.0)
+    return Row("balance", sign, np.zeros(data.n_candidates), 0.0, 0.0)
