@@ -1,0 +1,1 @@
+"""Kinship and relatedness from markers, and their blend with the pedigree."""
