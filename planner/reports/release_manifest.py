@@ -10,7 +10,7 @@ from planner.reports.cautions import cautions_for
 from planner.reports.provenance_lines import provenance_lines
 from planner.reports.sheet import Block, CheckBlock, ColumnSpec, Sheet, TableBlock, TextBlock
 
-TAGS_PER_ROW = 4
+TAGS_PER_ROW = 3
 
 
 @dataclass(frozen=True)
@@ -95,12 +95,12 @@ def release_manifest(
         TableBlock(
             "Waters and numbers",
             (
-                ColumnSpec("Water", 1.7),
+                ColumnSpec("Water", 1.5),
                 ColumnSpec("Fish", 0.6, "right"),
-                ColumnSpec("Mass", 0.8, "right"),
+                ColumnSpec("Mass", 0.9, "right"),
                 ColumnSpec("Room before, after", 1.1, "right"),
                 ColumnSpec("Expected first-year survivors", 1.5, "right"),
-                ColumnSpec("Mean kinship before, after", 1.3, "right"),
+                ColumnSpec("Mean kinship before, after", 1.5, "right"),
                 ColumnSpec("Effective families before, after", 1.3, "right"),
                 ColumnSpec("Released", 0.8, blank=True),
                 ColumnSpec("Dead", 0.6, blank=True),
@@ -119,8 +119,8 @@ def release_manifest(
                 ColumnSpec("Kinship objective", 1.0, "right"),
                 ColumnSpec("Kinship within sites", 1.1, "right"),
                 ColumnSpec("Kinship across sites", 1.1, "right"),
-                ColumnSpec("Expected survivors", 1.1, "right"),
-                ColumnSpec("Rules broken", 2.0),
+                ColumnSpec("Expected survivors", 1.5, "right"),
+                ColumnSpec("Rules broken", 1.8),
             ),
             tuple(comparison),
         ),
@@ -137,7 +137,7 @@ def release_manifest(
         blocks.append(
             TableBlock(
                 "Fish no water may take, and why",
-                (ColumnSpec("Fish", 1.6), ColumnSpec("Why", 4)),
+                (ColumnSpec("Fish and families", 1.6), ColumnSpec("Why", 4)),
                 tuple(refused),
                 small=True,
             )

@@ -49,7 +49,7 @@ class QualityOutcome:
             f"{self.name}: {self.before.n_samples} samples x {self.before.n_loci} loci read; "
             f"{self.after.n_samples} x {self.after.n_loci} kept",
             f"calls made: {self.before.typed.mean():.2%} before, {self.after.typed.mean():.2%} after",
-            f"error rate per gene copy from fish typed twice: {r.replicates.allele_rate.text(4)}",
+            f"share of wrong calls from fish typed twice: {r.replicates.error_rate.text(4)}",
             "",
             f"Left out: {len(r.exclusions)}",
             *(f"- {e.kind} {e.name}: {e.reason}" for e in r.exclusions[:MOST_LISTED]),
@@ -89,7 +89,7 @@ class QualityOutcome:
             "loci_read": self.before.n_loci,
             "samples_kept": self.after.n_samples,
             "loci_kept": self.after.n_loci,
-            "allele_error": r.replicates.allele_rate.as_dict(),
+            "call_error": r.replicates.error_rate.as_dict(),
             "left_out": [{"kind": e.kind, "name": e.name, "reason": e.reason} for e in r.exclusions],
             "to_look_at": [
                 {"code": n.code, "names": list(n.names), "sentence": n.sentence} for n in r.notices

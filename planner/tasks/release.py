@@ -14,7 +14,7 @@ import pandas as pd
 from broodstock.errors import KinshoalError
 from broodstock.estimates import Estimate
 from planner.optimise.release.assign import assign_fish
-from planner.optimise.release.explain import allocations, kept_back_reasons
+from planner.optimise.release.explain import RefusedGroup, allocations, kept_back_reasons
 from planner.optimise.release.naive import PlainPlan, fill_in_order, proportional
 from planner.optimise.release.plan import ReleasePlan
 from planner.optimise.release.recheck import breaches
@@ -30,6 +30,9 @@ from planner.tasks.plan_file import next_version, write_plan_file
 from planner.tasks.programme import Programme
 from planner.tasks.release_data import SETTINGS_USED, ReleaseInputs, release_inputs
 from planner.tasks.rows import rows
+
+
+MOST_FAMILIES = 8
 
 
 class NoReleasePlanError(KinshoalError):
@@ -193,11 +196,13 @@ def release_plan(
     if broken:
         raise AssertionError("the recheck refuses the plan: " + "; ".join(b.text() for b in broken))
     fish = _fish_table(inputs, plan, int(programme.settings["seed"]))
+    class_of = dict(zip(inputs.data.groups.name, inputs.data.groups.size_class, strict=True))
     lines = pd.DataFrame(
         [
             {
                 "group": a.group,
                 "family": a.family,
+                "size_class": class_of[a.group],
                 "site": a.site,
                 "number": a.number,
                 "survival": a.survival,
@@ -206,7 +211,7 @@ def release_plan(
             }
             for a in allocations(inputs.data, plan.numbers)
         ],
-        columns=["group", "family", "site", "number", "survival", "kinship_to_site", "why"],
+        columns=["group", "family", "size_class", "site", "number", "survival", "kinship_to_site", "why"],
     )
     provenance = Provenance(
         kind="release plan",
@@ -267,10 +272,7 @@ def manifest(programme: Programme, outcome: ReleaseOutcome, with_tags: bool = Tr
         for k, s in enumerate(m.sites)
         if not s.arrivals
     ]
-    refused = [
-        (f"{r.number} x {r.group}", "; ".join(f"{why} ({', '.join(sites)})" for why, sites in r.reasons))
-        for r in outcome.plan.refused
-    ]
+    refused = _refused_by_reason(outcome)
     comparison = [_comparison("this plan", outcome.plan.objective, m, "none")]
     for p in outcome.plain:
         kinds = sorted({b.code for b in p.breaches})
@@ -287,6 +289,22 @@ def manifest(programme: Programme, outcome: ReleaseOutcome, with_tags: bool = Tr
         outcome.provenance,
         with_tags,
     )
+
+
+def _refused_by_reason(outcome: ReleaseOutcome) -> list[tuple[str, str]]:
+    """Put groups that are refused for the same reasons into one line: fish and families, reasons and waters."""
+    together: dict[tuple[tuple[str, tuple[str, ...]], ...], list[RefusedGroup]] = {}
+    for r in outcome.plan.refused:
+        together.setdefault(r.reasons, []).append(r)
+    out = []
+    for reasons, groups in together.items():
+        families = list(dict.fromkeys(g.family for g in groups))
+        named = ", ".join(families[:MOST_FAMILIES])
+        more = f" and {len(families) - MOST_FAMILIES} more families" if len(families) > MOST_FAMILIES else ""
+        fish = sum(g.number for g in groups)
+        why = "; ".join(f"{reason} ({', '.join(sites)})" for reason, sites in reasons)
+        out.append((f"{fish} fish: {named}{more}", why))
+    return sorted(out, key=lambda line: -int(line[0].split()[0]))
 
 
 def write_release(programme: Programme, outcome: ReleaseOutcome, folder: Path) -> list[Path]:
@@ -341,12 +359,7 @@ def _site_line(outcome: ReleaseOutcome, k: int, site_id: str) -> SiteLine:
         else f"{s.capacity_fish - s.residents}, {s.capacity_fish - s.residents - s.arrivals}"
     )
     groups = [
-        (
-            line.family,
-            line.group.removeprefix(line.family).strip(),
-            str(line.number),
-            _units_of(here, line.family),
-        )
+        (line.family, line.size_class, str(line.number), _units_of(here, line.family))
         for line in rows(outcome.lines[outcome.lines["site"] == s.site])
     ]
     tags = [(f.tag, f.family, f"{f.total_length_mm:.0f}") for f in rows(here.sort_values(["family", "tag"]))]

@@ -32,7 +32,7 @@ SETTINGS_USED = (
     "across_weight",
     "survivors_share",
     "larval_group_kinship",
-    "gap",
+    "release_gap",
     "time_limit",
 )
 UNKNOWN_FAMILY = "unknown family"
@@ -131,7 +131,7 @@ def release_inputs(programme: Programme, day: dt.date, closed: tuple[str, ...] =
             connected_min_mm=float(settings["predator_min_length_mm"]),
             survivors_share=float(settings["survivors_share"]),
             whole_weight=float(settings["across_weight"]),
-            gap=float(settings["gap"]),
+            gap=float(settings["release_gap"]),
             time_limit=float(settings["time_limit"]),
             seed=int(settings["seed"]) % (2**31 - 1),
         ),

@@ -219,6 +219,7 @@ SETTINGS: dict[str, Setting] = {
             high=1000,
         ),
         S("gap", "number", 0.001, "Stop when the proven gap is at most this share.", low=0, high=0.5),
+        S("release_gap", "number", 0.005, "The same for a release plan.", low=0, high=0.5),
         S("time_limit", "number", 60, "Longest time for one plan.", unit="s", low=0.1, high=86400),
         S("bootstrap_replicates", "integer", 1000, "Replicates behind an interval.", low=99, high=100000),
         S("confidence", "number", 0.95, "Coverage of intervals.", low=0.5, high=0.999),
