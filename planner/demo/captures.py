@@ -265,15 +265,14 @@ def net(fish: Swimmers, scale: Scale, effort: float, rng: np.random.Generator) -
         marks.append(mark)
     swimmer = np.concatenate([p[0] for p in parts])
     sizes = [len(p[0]) for p in parts]
-    on = np.repeat(np.array([p[1] for p in parts], dtype=np.int32), sizes)
+    when = np.repeat(np.array([p[1] for p in parts], dtype=np.int32), sizes)
     visits = np.repeat(np.array([p[3] for p in parts], dtype=np.int8), sizes)
     # A census visit lasts five days.
-    on = on + np.where(visits > 0, rng.integers(0, 5, len(on)), 0).astype(np.int32)
-    site = fish.where[swimmer, year_of(on) - FIRST_YEAR]
+    when = when + np.where(visits > 0, rng.integers(0, 5, len(when)), 0).astype(np.int32)
     return Caught(
         swimmer,
-        on,
-        site,
+        when,
+        fish.where[swimmer, year_of(when) - FIRST_YEAR],
         np.repeat(np.array([p[2] for p in parts], dtype=object), sizes),
         visits,
         np.concatenate(marks),

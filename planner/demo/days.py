@@ -27,12 +27,12 @@ def iso(number: int) -> str:
     return str(np.datetime64(int(number), "D"))
 
 
-def year_of(numbers: IntArray) -> IntArray:
+def year_of(numbers: np.ndarray) -> IntArray:
     """Return the calendar year of each day."""
     return (numbers.astype("datetime64[D]").astype("datetime64[Y]").astype(np.int64) + 1970).astype(np.int32)
 
 
-def stamps(numbers: IntArray) -> np.ndarray:
+def stamps(numbers: np.ndarray) -> np.ndarray:
     """Return days as datetime64[s], not-a-time where the day never comes or is negative."""
     out = np.asarray(numbers, dtype=np.int64).astype("datetime64[D]").astype("datetime64[s]")
     out[(np.asarray(numbers) >= NEVER) | (np.asarray(numbers) < -30000)] = np.datetime64("NaT")

@@ -84,7 +84,7 @@ def drop_genes(
         haplotype[who] = haplotype[place[fish.dam[rows[who]]]]
     strands[:, :, sexed] = 0
     males = np.flatnonzero(fish.sex[rows] == MALE)
-    strands[np.ix_(males, [1], sexed)] = 1
+    strands[males[:, None], 1, sexed] = 1
     return TrueGenes(rows, strands, haplotype)
 
 

@@ -8,7 +8,7 @@ import pandas as pd
 from broodstock.fields import table
 from planner.demo.captures import grown_length
 from planner.demo.days import NEVER, day, iso
-from planner.demo.planted import Planted
+from planner.demo.planted_row import Planted
 from planner.demo.records import Demo
 from planner.demo.waters import SITE_CODES
 
@@ -53,7 +53,7 @@ def _quoted(cell: str) -> str:
 
 
 def _captures(demo: Demo) -> tuple[Rows, list[Planted]]:
-    """An autumn survey of a backwater: sound rows, and rows with damaged tags and impossible days."""
+    """Write an autumn survey of a backwater: sound rows, and rows with damaged tags and impossible days."""
     released, fish = demo.history.released, demo.history.fish
     site = "LT" if "LT" in demo.scale.sites else "QL"
     seen = set(demo.tables["captures"].loc[demo.tables["captures"]["captured_on"] >= "2024-10-01", "tag"])
@@ -145,7 +145,7 @@ def _capture(k: int, on: str, site: str, tag: str, length: float, weight: float)
 
 
 def _fish(demo: Demo) -> tuple[Rows, list[Planted]]:
-    """A sheet of the autumn inventory: one new wild fish, and one whose tag another living fish carries."""
+    """Write a sheet of the inventory: one new fish, and one whose tag another living fish carries."""
     fish = demo.tables["fish"]
     living = fish[fish["status"].eq("brood")]
     owner = living.iloc[int(demo.rngs["planted"].integers(0, len(living)))]
@@ -171,7 +171,7 @@ def _fish(demo: Demo) -> tuple[Rows, list[Planted]]:
 
 
 def _releases(demo: Demo) -> tuple[Rows, list[Planted]]:
-    """A late release form: a fish of today's year class released in the year before it hatched."""
+    """Write a late release form: a fish of today's year class released before it hatched."""
     families = demo.tables["families"]
     of_year = families[families["year_class"].eq(demo.scale.last_year) & families["kind"].eq("cross")]
     earlier = families[families["year_class"].eq(demo.scale.last_year - 1)]
@@ -216,7 +216,7 @@ def _releases(demo: Demo) -> tuple[Rows, list[Planted]]:
 
 
 def _crosses(demo: Demo) -> tuple[Rows, list[Planted]]:
-    """An old spawning sheet: one dish whose sire was one year old."""
+    """Write an old spawning sheet: one dish whose sire was one year old."""
     fish = demo.tables["fish"]
     last = max(demo.scale.brood_families)
     season = last + 1
@@ -250,7 +250,7 @@ def _unused_tag(demo: Demo, k: int) -> str:
     box = demo.tables["tags_bought"]
     last = box[box["purpose"].eq("fish") & box["last_code"].str.len().eq(15)].iloc[-1]
     used = demo.tags.different() | set(demo.unknown)
-    free = []
+    free: list[str] = []
     number = int(last["last_code"][3:])
     while len(free) <= k:
         code = f"999{number:012d}"

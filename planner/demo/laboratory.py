@@ -13,7 +13,7 @@ from planner.demo.gene_drop import TrueGenes
 from planner.demo.loci import Panel
 from planner.demo.parameters import TRUTH
 
-_DROPOUT_SHARE = 0.9
+_DROPOUT_SHARE = 0.98
 
 
 @dataclass
@@ -120,7 +120,7 @@ def _with_errors(calls: np.ndarray, n_alleles: np.ndarray, rng: np.random.Genera
     """Return calls of which a stated share is wrong.
 
     A heterozygote in error shows one of its alleles only; a homozygote in error shows one other allele beside
-    its own nine times in ten, else that other allele twice.
+    its own 98 times in a hundred, else that other allele twice.
     """
     out = calls.copy()
     n_loci, n_samples, _ = calls.shape

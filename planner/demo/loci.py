@@ -73,7 +73,10 @@ def make_panel(scale: Scale, rng: np.random.Generator) -> Panel:
     order = np.lexsort((position, groups))
     counters = dict.fromkeys(("neutral", "diagnostic", "sex"), 0)
     letters = {"neutral": "", "diagnostic": "D", "sex": "S"}
-    loci, alleles, frequency, foreign = [], [], [], []
+    loci: list[Locus] = []
+    alleles: list[tuple[str, ...]] = []
+    frequency: list[FloatArray] = []
+    foreign: list[FloatArray] = []
     for i in order:
         role = str(roles[i])
         counters[role] += 1

@@ -9,7 +9,8 @@ import pandas as pd
 
 from broodstock.errors import UsageError
 from planner.demo.inbox import fill_inbox
-from planner.demo.planted import Planted, plant, withdrawal_days
+from planner.demo.planted import plant, withdrawal_days
+from planner.demo.planted_row import Planted
 from planner.demo.records import Demo, build_demo
 from planner.demo.scale import SCALES, Size
 from planner.demo.truth import truth_tables

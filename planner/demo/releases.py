@@ -197,12 +197,12 @@ def release_events(
     )
     taken: dict[int, np.ndarray] = {}
     for k, wanted in need.items():
-        rows = []
-        for family, number in wanted.items():
-            here = [i for i in order if free[i] and pool.family[i] == family][:number]
+        chosen: list[int] = []
+        for name, count in wanted.items():
+            here = [int(i) for i in order if free[i] and pool.family[i] == name][:count]
             free[here] = False
-            rows += here
-        taken[k] = np.array(rows, dtype=np.int64)
+            chosen += here
+        taken[k] = np.array(chosen, dtype=np.int64)
     rest = order[free[order]]
     at = 0
     first_lake = next((k for k, (_, e) in enumerate(events) if not e.families and not e.harvest), -1)
@@ -210,8 +210,8 @@ def release_events(
     for k, (number, event) in enumerate(events):
         adults: list[int] = []
         if k in harvests:
-            rows, name = harvests[k]
-            family = np.full(len(rows), name, dtype=object)
+            rows, cohort = harvests[k]
+            family = np.full(len(rows), cohort, dtype=object)
             line = np.full(len(rows), "backwater", dtype=object)
             classes = fish.year_class[rows]
         else:

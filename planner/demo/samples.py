@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -90,8 +91,8 @@ def take_samples(
     return Samples(frame.drop(columns=["collected", "row", "repeats", "capture"]), row, of_capture)
 
 
-def _part(n: int, **columns: object) -> pd.DataFrame:
-    base: dict[str, object] = {
+def _part(n: int, **columns: Any) -> pd.DataFrame:
+    base: dict[str, Any] = {
         "fish_id": "",
         "stock_id": "",
         "group": "",

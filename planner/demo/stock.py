@@ -110,20 +110,15 @@ def _units_of_families(sizes: BigIntArray, total: int, rng: np.random.Generator)
 
 def units_table() -> pd.DataFrame:
     """Return the tanks, ponds and cells of the station and the annex, in order of the walk."""
-    rows: list[tuple[str, str, str, float, int, int]] = []
-    for k in range(12):
-        rows.append((f"B-{k + 1:02d}", "Brood house", "tank", 6500.0, 20, 1))
-    for k in range(2):
-        rows.append((f"Q-{k + 1:02d}", "Quarantine room", "quarantine", 2200.0, 10, 2))
-    for k in range(40):
-        rows.append((f"T-{k + 1:02d}", "Tank hall", "tank", 2400.0, 1800, 0))
-    for k in range(6):
-        rows.append((f"P-{k + 1:02d}", "Pond row", "pond", 900000.0, 900, 2 if k == 4 else 1))
-    rows.append(("A-01", "Pellamoor Annex", "pond", 600000.0, 200, 0))
-    for k in range(80):
-        rows.append((f"C-{k + 1:02d}", "Incubator room", "cell", 18.0, 12000, 0))
-    for k in range(3):
-        rows.append((f"TR-{k + 1}", "Truck bay", "compartment", 1200.0, 400, 1))
+    rows: list[tuple[str, str, str, float, int, int]] = [
+        *((f"B-{k:02d}", "Brood house", "tank", 6500.0, 20, 1) for k in range(1, 13)),
+        *((f"Q-{k:02d}", "Quarantine room", "quarantine", 2200.0, 10, 2) for k in range(1, 3)),
+        *((f"T-{k:02d}", "Tank hall", "tank", 2400.0, 1800, 0) for k in range(1, 41)),
+        *((f"P-{k:02d}", "Pond row", "pond", 900000.0, 900, 2 if k == 5 else 1) for k in range(1, 7)),
+        ("A-01", "Pellamoor Annex", "pond", 600000.0, 200, 0),
+        *((f"C-{k:02d}", "Incubator room", "cell", 18.0, 12000, 0) for k in range(1, 81)),
+        *((f"TR-{k}", "Truck bay", "compartment", 1200.0, 400, 1) for k in range(1, 4)),
+    ]
     frame = pd.DataFrame(
         rows, columns=["unit_id", "building", "kind", "volume_l", "capacity_fish", "water_risk"]
     )

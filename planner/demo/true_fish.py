@@ -62,10 +62,10 @@ class TrueFish:
 
     def add(
         self,
-        dam: IntArray,
-        sire: IntArray,
+        dam: np.ndarray,
+        sire: np.ndarray,
         sex: np.ndarray,
-        hatched: IntArray,
+        hatched: np.ndarray,
         origin: int,
         year_class: int | np.ndarray = 0,
         foreign: float | None = None,

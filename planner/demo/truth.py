@@ -11,7 +11,7 @@ from planner.demo.captures import adults_in_lake
 from planner.demo.days import NEVER, day, stamps
 from planner.demo.life import FIRST_YEAR, LAST_YEAR
 from planner.demo.parameters import SEASONS, first_year_survival, parameter_rows, season_of, yearly_survival
-from planner.demo.planted import Planted
+from planner.demo.planted_row import Planted
 from planner.demo.records import Demo
 from planner.demo.true_fish import ORIGIN_WORDS
 from planner.demo.waters import SITE_CODES

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from broodstock.arrays import BigIntArray, IntArray
+from broodstock.arrays import BigIntArray, FloatArray, IntArray
 from planner.demo.days import NEVER, day, days
 from planner.demo.parameters import TRUTH
 from planner.demo.scale import LAKE, Scale
@@ -227,7 +227,7 @@ def _mates(
         here = np.flatnonzero(zone_f == z)
         weights = success_m * np.where(zone_m == z, 1.0, 1e-4)
         mates[here] = rng.choice(len(zone_m), size=(len(here), k), p=_shares(weights))
-    share = rng.gamma(0.8, size=mates.shape) + 1e-9
+    share = np.asarray(rng.gamma(0.8, size=mates.shape)) + 1e-9
     return mates, share / share.sum(axis=1, keepdims=True)
 
 
@@ -253,6 +253,6 @@ def _nights(
     return night, zone, sizes.astype(np.int64), effort
 
 
-def _shares(weights: np.ndarray) -> np.ndarray:
-    total = weights.sum()
-    return weights / total
+def _shares(weights: FloatArray) -> FloatArray:
+    shares: FloatArray = weights / weights.sum()
+    return shares

@@ -35,7 +35,7 @@ def sheet_pdf(sheet: Sheet, dated: dt.date) -> bytes:
             sources[block["file"]] = block.pop("svg").encode()
     when = dt.datetime.combine(dated, dt.time(12), dt.UTC)
     with as_file(assets) as folder:
-        pdf: bytes = typst.compile(
+        pdf: bytes = typst.compile(  # type: ignore[call-overload]
             sources,
             sys_inputs={"data": json.dumps(values)},
             font_paths=[str(folder)],

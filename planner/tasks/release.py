@@ -31,7 +31,6 @@ from planner.tasks.programme import Programme
 from planner.tasks.release_data import SETTINGS_USED, ReleaseInputs, release_inputs
 from planner.tasks.rows import rows
 
-
 MOST_FAMILIES = 8
 
 

@@ -105,7 +105,9 @@ class Conflicts:
 
     def text(self) -> str:
         """Return the conflict and what would help, in words."""
-        lines = ["Release plan: no plan meets all rules. These cannot hold together:"]
+        lines = [
+            "Release plan: no plan meets all rules. With the fish there are, these cannot hold together:"
+        ]
         lines += [f"- {d.text()}" for d in self.rules]
         if self.relaxations:
             lines.append("The smallest changes that would help, all of them together:")
@@ -252,14 +254,15 @@ def _pair_demands(frame: Frame) -> list[Row]:
 
 def _demand(one: Row) -> Demand:
     plain = bool((one.factors == 1.0).all()) and isinstance(RULE_BY_CODE[one.code], CountRule)
+    unit = "sites more than now" if one.code == "family-spread" else "fish sent"
     if not plain:
         limit = ""
     elif one.low == one.high:
-        limit = f"exactly {one.low:g}"
+        limit = f"exactly {one.low:g} {unit}"
     elif np.isfinite(one.low):
-        limit = f"at least {one.low:g}"
+        limit = f"at least {one.low:g} {unit}"
     else:
-        limit = f"at most {one.high:g}"
+        limit = f"at most {one.high:g} {unit}"
     return Demand(one.code, one.place, RULE_BY_CODE[one.code].sentence, limit)
 
 

@@ -231,15 +231,15 @@ def release_total(frame: Frame) -> Iterator[Row]:
 
 
 def keep_back(frame: Frame) -> Iterator[Row]:
-    """Keep enough fish at the station, in all and of each family."""
+    """Keep enough fish at the station, in all and of each family; all of them when there are too few."""
     data = frame.data
     if data.settings.keep_back > 0:
-        room = int(data.groups.available.sum()) - data.settings.keep_back
+        room = max(int(data.groups.available.sum()) - data.settings.keep_back, 0)
         yield row("keep-back", "the station", frame.bodies, 1.0, high=room)
     for f in np.flatnonzero(data.families.keep_back > 0):
         mine = data.groups.family == f
         cells = frame.fish[mine].ravel()
-        room = int(data.groups.available[mine].sum() - data.families.keep_back[f])
+        room = max(int(data.groups.available[mine].sum() - data.families.keep_back[f]), 0)
         yield row("keep-back", family_place(data, f), cells[cells != NONE], 1.0, high=room)
 
 
@@ -314,25 +314,25 @@ COUNT_RULES: tuple[CountRule, ...] = (
         "family-spread",
         "Every family large enough lives in the set number of sites after the release.",
         family_spread,
-        short="ask for {amount} site(s) fewer for {place}",
+        short="lower the number of sites asked for {place} by {amount}",
     ),
     CountRule(
         "year-classes",
         "A new group is mixed from the set number of year classes.",
         year_classes,
-        short="ask for {amount} year class(es) fewer at {place}",
+        short="lower the number of year classes asked for at {place} by {amount}",
     ),
     CountRule(
         "min-families",
         "A site that receives fish holds the set number of families after the release.",
         min_families,
-        short="ask for {amount} famil(ies) fewer at {place}",
+        short="lower the number of families asked for at {place} by {amount}",
     ),
     CountRule(
         "refuge-copies",
         "Named refuges hold the listed copies of a family after the release.",
         refuge_copies,
-        short="ask for {amount} cop(ies) fewer of {place}",
+        short="lower the copies asked for of {place} by {amount}",
     ),
     CountRule(
         "totals",
@@ -350,7 +350,7 @@ COUNT_RULES: tuple[CountRule, ...] = (
     ),
     CountRule(
         "keep-back",
-        "The set number of fish stays at the station.",
+        "The set number of fish stays at the station, or all there are.",
         keep_back,
         over="keep {amount} fish fewer: {place}",
     ),

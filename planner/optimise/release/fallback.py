@@ -149,7 +149,7 @@ def close_site(data: ReleaseData, site: int) -> ClosedSite:
     missing = np.maximum(sites.refuge_copies[:, site] - sites.residents[:, site], 0)
     if missing.any():
         set_aside.append(
-            f"'{name}' lacks {int(missing.sum())} copies of {np.count_nonzero(missing)} famil(ies)"
+            f"'{name}' lacks {int(missing.sum())} copies (families concerned: {np.count_nonzero(missing)})"
         )
     if data.committed[:, site].any():
         set_aside.append(f"{int(data.committed[:, site].sum())} fish were promised to '{name}'")
@@ -184,7 +184,7 @@ def _reachable_spread(
     new_homes = np.minimum((movable & ~lives).sum(axis=1), member @ displaced)
     reachable = (lives.sum(axis=1) + new_homes).astype(np.int64)
     notes = [
-        f"family '{data.families.name[f]}' can live in {reachable[f]} site(s) now, not in {needed[f]}"
+        f"family '{data.families.name[f]}' can live in no more than {reachable[f]} of {needed[f]} sites now"
         for f in np.flatnonzero(reachable < needed)
     ]
     return np.minimum(needed, reachable), notes

@@ -268,7 +268,7 @@ def check_spread(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[
         lives = int(((sent[f] >= 1 - SLACK) | (data.sites.residents[f] > 0)).sum())
         if lives < needed:
             place = f"family '{data.families.name[f]}'"
-            yield Breach("family-spread", place, f"it lives in {lives} site(s)", f"at least {needed}")
+            yield Breach("family-spread", place, f"it lives in {lives} sites", f"at least {needed}")
 
 
 def check_year_classes(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
@@ -282,7 +282,7 @@ def check_year_classes(data: ReleaseData, numbers: Numbers, floor: float) -> Ite
             fish = numbers[data.groups.year_class == year, s].sum()
             mixed += bool(fish >= data.settings.year_class_fish - SLACK)
         if mixed < needed:
-            yield Breach("year-classes", _site(data, s), f"{mixed} year class(es)", f"at least {needed}")
+            yield Breach("year-classes", _site(data, s), f"{mixed} year classes", f"at least {needed}")
 
 
 def check_min_families(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
@@ -327,14 +327,16 @@ def check_release_total(data: ReleaseData, numbers: Numbers, floor: float) -> It
 def check_keep_back(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
     """Look for too few fish kept."""
     stays = data.groups.available - numbers.sum(axis=1)
-    if data.settings.keep_back > 0 and stays.sum() < data.settings.keep_back - SLACK:
-        expected = f"at least {data.settings.keep_back}"
-        yield Breach("keep-back", "the station", f"{stays.sum():g} fish stay", expected)
+    keep = min(data.settings.keep_back, int(data.groups.available.sum()))
+    if keep > 0 and stays.sum() < keep - SLACK:
+        yield Breach("keep-back", "the station", f"{stays.sum():g} fish stay", f"at least {keep}")
     for f in np.flatnonzero(data.families.keep_back > 0):
-        left = stays[data.groups.family == f].sum()
-        if left < data.families.keep_back[f] - SLACK:
+        mine = data.groups.family == f
+        keep = min(int(data.families.keep_back[f]), int(data.groups.available[mine].sum()))
+        left = stays[mine].sum()
+        if left < keep - SLACK:
             place = f"family '{data.families.name[f]}'"
-            yield Breach("keep-back", place, f"{left:g} fish stay", f"at least {data.families.keep_back[f]}")
+            yield Breach("keep-back", place, f"{left:g} fish stay", f"at least {keep}")
 
 
 def check_survivors(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:

@@ -11,7 +11,7 @@ from planner.optimise.spawning.build import ROUNDING, draft_rules
 from planner.optimise.spawning.data import MANY, SpawningData, changed
 from planner.optimise.spawning.oracle import Oracle
 from planner.optimise.spawning.pairing import choose_pairs
-from planner.optimise.spawning.rule_facts import NAMED, names
+from planner.optimise.spawning.rule_facts import NAMED, dishes, names
 
 _T = TypeVar("_T")
 
@@ -39,17 +39,17 @@ def _relax_dishes(oracle: Oracle) -> Iterator[str]:
         oracle, (changed(oracle.data, dishes=k) for k in range(wanted + 1, wanted + 7)), lambda d: d.dishes
     )
     if fewer is not None:
-        yield f"Lay {fewer} new dishes instead of {wanted}."
+        yield f"Lay {dishes(fewer)} instead of {wanted}."
     if more is not None:
-        yield f"Lay {more} new dishes instead of {wanted}."
+        yield f"Lay {dishes(more)} instead of {wanted}."
 
 
 def _relax_most_uses(oracle: Oracle) -> Iterator[str]:
-    yield from _relax_by_more(oracle, "most_uses", "most-uses", "more dish(es) this season")
+    yield from _relax_by_more(oracle, "most_uses", "most-uses", "this season")
 
 
 def _relax_lifetime(oracle: Oracle) -> Iterator[str]:
-    yield from _relax_by_more(oracle, "lifetime_uses", "lifetime-uses", "more dish(es) over its life")
+    yield from _relax_by_more(oracle, "lifetime_uses", "lifetime-uses", "over its life")
 
 
 def _relax_straws(oracle: Oracle) -> Iterator[str]:
@@ -60,7 +60,7 @@ def _relax_straws(oracle: Oracle) -> Iterator[str]:
         if feasible and c is not None:
             new = c - data.made_uses
             short = (data.straws >= 0) & (new * data.straws_per_dish > data.straws)
-            yield f"Find straws for {more} more dish(es) of {names(data, short)}."
+            yield f"Find straws for {dishes(more, 'more')} of {names(data, short)}."
             return
 
 
@@ -74,7 +74,7 @@ def _relax_by_more(oracle: Oracle, field: str, code: str, words: str) -> Iterato
         if feasible and c is not None:
             past = data.past_uses if field == "lifetime_uses" else 0
             over = (c > data.made_uses) & (c + past > limit)
-            yield f"Allow {more} {words}: {names(data, over)}."
+            yield f"Allow {dishes(more, 'more')} {words}: {names(data, over)}."
             return
 
 
@@ -93,7 +93,7 @@ def _relax_barred(oracle: Oracle, code: str, barred: np.ndarray, words: str) -> 
     feasible, c = oracle.answer(data, [code], cost=barred.astype(np.float64))
     if feasible and c is not None:
         used = barred & (c > data.made_uses)
-        yield f"{words} {names(data, used)} ({int((c - data.made_uses)[used].sum())} dish(es))."
+        yield f"{words} {names(data, used)} ({dishes(int((c - data.made_uses)[used].sum()), '')})."
 
 
 def _relax_least_uses(oracle: Oracle) -> Iterator[str]:
@@ -190,10 +190,10 @@ def _relax_pairs(oracle: Oracle, code: str, barred: np.ndarray, words: str) -> I
     if not feasible or c is None:
         return
     draft = draft_rules(oracle.data, oracle.co, [*oracle.always_out, code])
-    dishes, _ = choose_pairs(draft, c, cost=barred.astype(np.float64))
-    if dishes is not None:
+    laid, _ = choose_pairs(draft, c, cost=barred.astype(np.float64))
+    if laid is not None:
         data = oracle.data
-        pairs = np.argwhere((dishes > 0) & barred).tolist()
+        pairs = np.argwhere((laid > 0) & barred).tolist()
         named = ", ".join(f"{data.name(f)} x {data.name(data.male_position(m))}" for f, m in pairs[:NAMED])
         rest = f" and {len(pairs) - NAMED} more" if len(pairs) > NAMED else ""
         yield f"{words} {named}{rest}."

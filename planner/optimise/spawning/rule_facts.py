@@ -25,6 +25,12 @@ def facts(data: SpawningData, co: Coefficients, code: str) -> str:
     return FACTS_OF[code](data, co)
 
 
+def dishes(number: int, kind: str = "new") -> str:
+    """Return a number of dishes in words: ``1 new dish``, ``2 new dishes``."""
+    noun = "dish" if number == 1 else "dishes"
+    return " ".join(part for part in (str(number), kind, noun) if part)
+
+
 def names(data: SpawningData, marked: np.ndarray) -> str:
     """Return names of marked candidates, a few and how many more."""
     positions = np.flatnonzero(marked).tolist()
@@ -58,7 +64,7 @@ def _mates_text(limits: tuple[int, int]) -> str:
 
 
 FACTS_OF: dict[str, Callable[[SpawningData, Coefficients], str]] = {
-    "dishes": lambda d, _: f"{d.dishes} new dishes are wanted.",
+    "dishes": lambda d, _: f"{dishes(d.dishes)} wanted.",
     "ripe": lambda d, _: f"{_by_sex(d, d.ripe)} are ripe.",
     "hold": lambda d, _: f"{_by_sex(d, d.hold)} are under a hold: {names(d, d.hold)}.",
     "most-uses": lambda d, _: (
@@ -70,7 +76,7 @@ FACTS_OF: dict[str, Callable[[SpawningData, Coefficients], str]] = {
     ),
     "males-per-female": lambda d, _: f"Males per female: {_mates_text(d.males_per_female)}.",
     "females-per-male": lambda d, _: f"Females per male: {_mates_text(d.females_per_male)}.",
-    "pair-repeats": lambda d, _: f"A pair may make {d.pair_repeats} dish(es).",
+    "pair-repeats": lambda d, _: f"A pair may make {dishes(d.pair_repeats, '')}.",
     "pair-kinship": _facts_pair_kinship,
     "forbidden-pairs": lambda d, _: _facts_pairs(d, d.forbidden, "are not forbidden"),
     "past-pairs": lambda d, _: _facts_pairs(d, d.past_pairs, "were not crossed before"),

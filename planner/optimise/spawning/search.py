@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import threading
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -67,6 +67,10 @@ class Found:
 
     c: BigIntArray | None
     report: SolveReport
+
+    def without_proof(self) -> Found:
+        """Return the same without value, bound and gap, for contributions found with another goal."""
+        return replace(self, report=replace(self.report, objective=None, bound=None, gap=None))
 
 
 class Search:
