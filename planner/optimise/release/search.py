@@ -157,6 +157,10 @@ def _search_around(state: Search, point: FloatArray) -> None:
     if not state.closed and not state.over:
         _round_along_gradient(state, point)
     if not state.closed and not state.over:
+        again = _relax_with_the_sites_of_the_best(state)
+        if again is not None and not state.closed and not state.over:
+            _round_along_gradient(state, again)
+    if not state.closed and not state.over:
         settled = _settle_yes_no(state, point)
         if settled is not point and not state.closed and not state.over:
             _round_along_gradient(state, settled)
@@ -169,6 +173,37 @@ def _yes_no_columns(model: KinshipModel) -> BigIntArray:
     """Return the whole-number columns that are not numbers of fish."""
     whole = np.flatnonzero(model.frame.model.whole)
     return np.setdiff1d(whole, model.frame.fish[model.frame.fish != NONE])
+
+
+def _relax_with_the_sites_of_the_best(state: Search) -> FloatArray | None:
+    """Solve the relaxation again with the sites that receive fish as in the best plan.
+
+    A site that the relaxation sends less than its smallest group is then either left out or given enough.
+
+    Returns
+    -------
+    ndarray, float64, shape (n_groups, n_sites), or None
+        The fractional point; None when no site has such a yes-or-no column.
+    """
+    model = state.model
+    asked = np.flatnonzero(model.frame.sent != NONE)
+    if not asked.size:
+        return None
+    variables = model.loaded.pick(model.frame.sent[asked])
+    receives = (state.best[:, asked].sum(axis=0) > 0).astype(np.float64)
+    model.session.set_bounds(variables, receives, receives)
+    point = None
+    for _ in range(NEAR_ROUNDS):
+        _, x = state.run()
+        if x is None:
+            break
+        point = model.numbers(x)
+        new = violated_cuts(model.columns, x, objective(model.data, point))
+        model.add(new)
+        if not new or state.over:
+            break
+    model.session.set_bounds(variables, np.zeros(len(asked)), np.ones(len(asked)))
+    return point
 
 
 def _settle_yes_no(state: Search, point: FloatArray) -> FloatArray:

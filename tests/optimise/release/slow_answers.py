@@ -66,8 +66,7 @@ def convex_optimum(data: ReleaseData, survivors_floor: float) -> float:
     by_family = data.membership @ n
     for s in np.flatnonzero(data.sites.family_cap < 1):
         cap, there = data.sites.family_cap[s], data.sites.residents[:, s]
-        for f in range(data.n_families):
-            rules.append(by_family[f, s] + there[f] <= cap * (sent[s] + there.sum()))
+        rules.append(by_family[:, s] + there <= cap * (sent[s] + there.sum()))
     problem = cp.Problem(cp.Minimize(cp.sum(terms)), rules)
     problem.solve(solver=cp.CLARABEL)
     return float(problem.value)

@@ -1,0 +1,114 @@
+"""Plan B: ranking of other sites and the quick new plan."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from planner.optimise.release.fallback import close_site, plan_without_sites, rank_fallbacks
+from planner.optimise.release.recheck import breaches
+from planner.optimise.release.solve import plan_release
+from planner.optimise.status import SolveStatus
+from tests.optimise.release.instances import plain, programme
+
+
+def test_rank_fallbacks__by_rules_room_and_survivors() -> None:
+    data = plain(
+        available=(6, 6),
+        n_sites=4,
+        survival=[[0.9, 0.5, 0.6, 0.7]] * 2,
+        lengths=280.0,
+        sites={
+            "capacity_fish": [20, 20, 20, 4],
+            "min_length_mm": [0.0, 0.0, 0.0, 0.0],
+            "open": [True, True, True, True],
+        },
+    )
+    numbers = np.array([[4, 0, 0, 0], [4, 0, 0, 0]])
+    found = rank_fallbacks(data, numbers, 0)
+    assert [f.site for f in found] == ["S2", "S1", "S3"]
+    assert [f.can_take for f in found] == [8, 8, 4]
+    assert found[0].survivors_change == pytest.approx(8 * (0.6 - 0.9))
+    assert found[2].left_over == 4
+
+
+def test_rank_fallbacks__sites_that_may_not_take_the_fish_come_last() -> None:
+    data = plain(
+        available=(6,),
+        n_sites=3,
+        lengths=280.0,
+        sites={"min_length_mm": [0.0, 300.0, 0.0], "family_cap": [1, 1, 0.5]},
+    )
+    found = rank_fallbacks(data, np.array([[5, 0, 0]]), 0)
+    assert [f.site for f in found] == ["S2", "S1"]
+    assert any("[family-cap]" in words for words in found[0].broken)
+    assert found[1].can_take == 0
+    assert found[1].kinship_change is None
+
+
+def test_close_site__sets_its_demands_aside_and_says_so() -> None:
+    data = plain(
+        sites={
+            "wanted": [5, -1],
+            "min_receive": [2, 0],
+            "refuge_copies": [[3, 0], [0, 0], [1, 0]],
+            "residents": [[1, 0], [0, 0], [0, 0]],
+        },
+        committed=[[1, 0], [0, 0], [0, 0]],
+    )
+    closed = close_site(data, 0)
+    assert closed.set_aside == (
+        "'S0' wanted 5 fish",
+        "'S0' was to receive at least 2 fish",
+        "'S0' lacks 3 copies (families concerned: 2)",
+        "1 fish were promised to 'S0'",
+    )
+    plan = plan_release(closed.data)
+    assert plan.numbers is not None
+    assert plan.numbers[:, 0].sum() == 0
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_plan_without_sites__only_the_fish_of_the_closed_site_move(seed: int) -> None:
+    data = programme(seed, n_families=24, n_fish=1600)
+    old = plan_release(data)
+    assert old.numbers is not None
+    site = 10
+    assert old.numbers[:, site].sum() > 0
+    new = plan_without_sites(data, old.numbers, [site])
+    assert new.plan.status is SolveStatus.PROVEN
+    assert new.plan.numbers is not None
+    assert new.plan.numbers[:, site].sum() == 0
+    others = [s for s in range(data.n_sites) if s != site]
+    assert (new.plan.numbers[:, others] >= old.numbers[:, others]).all()
+    assert (new.plan.numbers.sum(axis=1) <= old.numbers.sum(axis=1)).all()
+    assert new.plan.breaches == ()
+    assert breaches(new.data, new.plan.numbers) == []
+    # What the whole plan of the old data asks still holds, apart from what was set aside.
+    codes = {b.code for b in breaches(close_site(data, site).data, new.plan.numbers)}
+    assert codes <= {"totals", "release-total", "family-spread"}
+
+
+def test_plan_without_sites__everything_may_change() -> None:
+    data = programme(2, n_families=24, n_fish=1600)
+    old = plan_release(data)
+    assert old.numbers is not None
+    new = plan_without_sites(data, old.numbers, [10], keep_others=False, time_limit=60.0)
+    if new.plan.numbers is None:
+        assert new.plan.conflicts is not None
+        return
+    assert new.plan.numbers[:, 10].sum() == 0
+    assert new.plan.breaches == ()
+
+
+def test_plan_without_sites__no_other_place_sends_the_fish_back() -> None:
+    data = plain(
+        available=(6,),
+        n_sites=2,
+        sites={"max_receive": [-1, 2]},
+        settings={"total_min": 5, "survivors_share": 1.0},
+    )
+    new = plan_without_sites(data, np.array([[4, 2]]), [0])
+    assert new.plan.numbers is not None
+    assert new.plan.numbers.tolist() == [[0, 2]]
+    assert "the fewest fish to release, 5, gives way to the fish that find a place" in new.set_aside
