@@ -20,6 +20,8 @@ class SolveStatus(StrEnum):
     """Stopped by the clock; there may or may not be a solution, see `SolveReport.has_solution`."""
     OTHER_LIMIT = "other limit"
     """Stopped by a limit on search nodes, iterations or memory."""
+    NEAR_BEST = "near best"
+    """On purpose not the best, for a gain elsewhere; its gap to the proven bound is stated."""
     STOPPED = "stopped"
     """Stopped by the person who started it."""
     INFEASIBLE = "infeasible"

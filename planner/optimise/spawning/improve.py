@@ -6,7 +6,7 @@ never a bound itself.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
@@ -261,6 +261,68 @@ class Improver:
             if self.excess(c + move) == 0:
                 return float(falls[k]), move
         return None
+
+    def cheapened(
+        self, c: BigIntArray, costs: FloatArray, most: float, failing: Callable[[BigIntArray], Row | None]
+    ) -> BigIntArray:
+        """Swap dishes to lower a cost per fish while the objective stays within a limit.
+
+        Parameters
+        ----------
+        c : ndarray, int64, shape (n_candidates,)
+            Contributions that meet all rules and the limit.
+        costs : ndarray, float64, shape (n_candidates, highest possible dishes + 2)
+            Cost of each number of dishes of each candidate.
+        most : float
+            Greatest objective, in squared dishes.
+        failing : callable
+            Returns a linear rule that contributions break although they meet all those known, or None.
+
+        Returns
+        -------
+        ndarray, int64, shape (n_candidates,)
+            In each step the swap that costs the objective least for what it saves was taken.
+        """
+        c = c.copy()
+        n, top = np.arange(len(c)), costs.shape[1] - 1
+        own = np.diag(self.K)
+        for _ in range(10 * len(c)):
+            gradient = 2.0 * (self.K @ c) + self.linear
+            room = most - self.value(c)
+            best: tuple[float, tuple[int, int, int]] | None = None
+            for givers, takers in self._choices(c):
+                for dishes in self._amounts(c, givers):
+                    amount = dishes[:, None]
+                    saved = costs[givers, c[givers]] - costs[givers, np.maximum(c[givers] - dishes, 0)]
+                    paid = costs[takers[None, :], np.minimum(c[takers][None, :] + amount, top)]
+                    saving = saved[:, None] - (paid - costs[n, np.minimum(c, top)][takers][None, :])
+                    spread = (
+                        own[givers][:, None] + own[takers][None, :] - 2.0 * self.K[np.ix_(givers, takers)]
+                    )
+                    slope = gradient[takers][None, :] - gradient[givers][:, None]
+                    rise = amount * slope + amount**2 * spread
+                    useful = (saving > 1e-9) & (rise <= room) & (givers[:, None] != takers[None, :])
+                    if not useful.any():
+                        continue
+                    price = rise / np.maximum(saving, 1e-9)
+                    dear = float(price[useful].max()) + 1.0
+                    below = np.where(useful, price - dear, 0.0)
+                    found = self._best_allowed(c, below, givers, takers, dishes, 0.0)
+                    found = None if found is None else (found[0] + dear, found[1])
+                    if found is not None and (best is None or found[0] < best[0]):
+                        best = found
+            if best is None:
+                return c
+            giver, taker, moved = best[1]
+            after = c.copy()
+            after[giver] -= moved
+            after[taker] += moved
+            broken = failing(after)
+            if broken is None:
+                c = after
+            else:
+                self.add_row(broken)
+        return c
 
     def _choices(self, c: BigIntArray) -> list[tuple[BigIntArray, BigIntArray]]:
         """Fish that can give and fish that can take a dish, by sex, where both exist."""

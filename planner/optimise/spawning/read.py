@@ -46,7 +46,8 @@ class SpawningPlan:
     Parameters
     ----------
     status : SolveStatus
-        ``proven``: within the gap asked for. ``infeasible``: no plan meets the rules, see `conflicts`. Other
+        ``proven``: within the gap asked for. ``near best``: not the best on purpose (an alternative, or a plan
+        that changes little). ``infeasible``: no plan meets the rules, see `conflicts`. Other
         words: the search was stopped; there is a plan if `has_plan` is True.
     pairs : ndarray, int32, shape (n_pairs, 3)
         New dishes: row of the dam, row of the sire, dishes; sorted by dam and sire.
@@ -101,7 +102,7 @@ class SpawningPlan:
                 f"Best plan found when the search ended ({self.status}); nothing is proven about better ones."
             )
         best = f"No plan under the same rules can be more than {100 * self.gap:.2f} % better."
-        if self.status is SolveStatus.PROVEN:
+        if self.status in (SolveStatus.PROVEN, SolveStatus.NEAR_BEST):
             return best
         return f"Best plan found when the search ended ({self.status}). {best}"
 
