@@ -5,6 +5,8 @@ from __future__ import annotations
 import datetime as dt
 import re
 
+import numpy as np
+
 from broodstock.fields import Column
 from broodstock.intake.cells import CellProblem, expected_words, spreadsheet_damage
 
@@ -102,6 +104,41 @@ def read_time(text: str, column: Column) -> dt.datetime | CellProblem:
         )
     micro = int((timed[7] or "0").ljust(6, "0")[:6])
     return dt.datetime.combine(day, dt.time(hour, minute, second, micro))
+
+
+def quick_stamps(texts: np.ndarray, *, with_time: bool) -> np.ndarray:
+    """Read the texts that are exactly ``YYYY-MM-DD``, or ``YYYY-MM-DDTHH:MM:SS``, all at once.
+
+    Parameters
+    ----------
+    texts : ndarray, object, shape (n_texts,)
+        Cells as text.
+    with_time : bool
+        Read times instead of days.
+
+    Returns
+    -------
+    ndarray, datetime64[us], shape (n_texts,)
+        NaT for texts of any other form, and for all when one of them is no day of the calendar: those are to
+        be read one by one.
+    """
+    out = np.full(len(texts), np.datetime64("NaT", "us"), dtype="datetime64[us]")
+    form = "0000-00-00T00:00:00" if with_time else "0000-00-00"
+    lengths = np.fromiter(map(len, texts), dtype=np.int64, count=len(texts))
+    at = np.flatnonzero(lengths == len(form))
+    letters = np.array(texts[at].tolist(), dtype=f"U{len(form)}").view(np.uint32).reshape(len(at), len(form))
+    fits = np.ones(len(at), dtype=bool)
+    for k, mark in enumerate(form):
+        fits &= (letters[:, k] - 48 < 10) if mark == "0" else letters[:, k] == ord(mark)
+    chosen = at[fits]
+    try:
+        found = np.array(texts[chosen].tolist(), dtype="datetime64[s]")
+    except ValueError:
+        return out
+    years = found.astype("datetime64[Y]").astype(np.int64) + 1970
+    good = (years >= FIRST_YEAR) & (years <= LAST_YEAR)
+    out[chosen[good]] = found[good]
+    return out
 
 
 def _day(year: int, month: int, day: int, text: str, column: Column) -> dt.date | CellProblem:

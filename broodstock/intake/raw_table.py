@@ -8,6 +8,7 @@ import gzip
 import io
 import re
 import zlib
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from itertools import islice
 from pathlib import Path
@@ -113,7 +114,7 @@ def read_csv(data: bytes, file: str, findings: Findings) -> RawTable:
         )
         return RawTable(file)
     separator = _separator(text, file, findings)
-    return _split(text, separator, file, findings)
+    return split_plain(text, separator, file) or split_any(text, separator, file, findings)
 
 
 def _decode(data: bytes, file: str, findings: Findings) -> str:
@@ -166,7 +167,7 @@ def _decode_lines(data: bytes, file: str, findings: Findings) -> str:
 
 def _separator(text: str, file: str, findings: Findings) -> str:
     """Return the separator of the header row; anything but the comma is a warning."""
-    first = next((line for line in text.splitlines() if line.strip()), "")
+    first = next((line for line in text.lstrip()[:100_000].splitlines() if line.strip()), "")
     first = re.sub(r'"[^"]*"', "", first)
     counts = {s: first.count(s) for s in (",", ";", "\t", "|")}
     best = max(counts, key=lambda s: counts[s])
@@ -184,8 +185,85 @@ def _separator(text: str, file: str, findings: Findings) -> str:
     return best
 
 
-def _split(text: str, separator: str, file: str, findings: Findings) -> RawTable:
-    """Split text into cells; a broken quote costs its own row only."""
+def split_plain(text: str, separator: str, file: str) -> RawTable | None:
+    """Split text without quotation marks whose rows all have the width of the header.
+
+    Most large files are so plain; they split many times faster than by the rules of quoting, with the same
+    result as `split_any`.
+
+    Parameters
+    ----------
+    text : str
+        The decoded file.
+    separator : str
+        Separator of cells.
+    file : str
+        Its name in findings.
+
+    Returns
+    -------
+    RawTable or None
+        None when the text is not plain: a quotation mark, a lone carriage return, a blank or ragged row.
+    """
+    if '"' in text:
+        return None
+    plain = text.replace("\r\n", "\n") if "\r" in text else text
+    if "\r" in plain:
+        return None
+    plain = plain.removesuffix("\n")
+    codes = np.frombuffer(plain.encode("utf-8"), dtype=np.uint8)
+    ends = np.append(np.flatnonzero(codes == 10), len(codes))
+    at = np.flatnonzero(codes == ord(separator))
+    per_row = np.diff(np.searchsorted(at, ends), prepend=0)
+    width = int(per_row[0]) + 1
+    lengths = np.diff(ends, prepend=-1) - 1
+    # Rows so short that they may hold nothing are looked at one by one.
+    short = np.flatnonzero(lengths <= 2 * width)
+    starts = ends - lengths
+    blank = any(
+        not plain_bytes.strip(b" \t," + separator.encode())
+        for plain_bytes in _slices(codes, starts, ends, short)
+    )
+    if width < 2 or (per_row != width - 1).any() or blank:
+        return None
+    cells = plain.replace("\n", separator).split(separator)
+    header = [c.strip() for c in cells[:width]]
+    if not header[-1]:
+        return None
+    table = RawTable(file, header)
+    table.columns = [cells[width + j :: width] for j in range(width)]
+    table.rows = np.arange(2, 2 + len(ends) - 1, dtype=np.int64)
+    return table
+
+
+def _slices(codes: np.ndarray, starts: np.ndarray, ends: np.ndarray, rows: np.ndarray) -> Iterator[bytes]:
+    for i in rows:
+        yield codes[starts[i] : ends[i]].tobytes()
+
+
+def split_any(text: str, separator: str, file: str, findings: Findings) -> RawTable:
+    """Split text into cells by the rules of quoting; a broken quote costs its own row only.
+
+    Parameters
+    ----------
+    text : str
+        The decoded file.
+    separator : str
+        Separator of cells.
+    file : str
+        Its name in findings.
+    findings : Findings
+        Receives broken quotes, ragged rows and blank rows.
+
+    Returns
+    -------
+    RawTable
+        With the rows that could be split.
+
+    References
+    ----------
+    .. [1] RFC 4180, Common Format and MIME Type for Comma-Separated Values (CSV) Files.
+    """
     table = RawTable(file)
     memo: dict[str, str] = {}
     row_numbers: list[np.ndarray] = []

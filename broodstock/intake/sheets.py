@@ -135,8 +135,6 @@ def _text(cell: Any) -> tuple[str, str]:
             return str(int(cell)), "number"
         return repr(cell), "number"
     if isinstance(cell, dt.datetime):
-        if cell.time() == dt.time(0):
-            return cell.date().isoformat(), "date"
         return cell.isoformat(sep="T", timespec="auto"), "date"
     if isinstance(cell, dt.date):
         return cell.isoformat(), "date"

@@ -21,7 +21,7 @@ from broodstock.intake.cells import (
     read_text,
     without_blanks,
 )
-from broodstock.intake.dates import read_date, read_time
+from broodstock.intake.dates import quick_stamps, read_date, read_time
 from broodstock.intake.near_words import did_you_mean, near_word
 from broodstock.intake.raw_table import MAX_LISTED, MORE_WORDS, RawTable, more, read_bytes, read_csv
 from broodstock.tags.codes import Tag, has_hidden_blank, parse_tag
@@ -256,13 +256,20 @@ def _read_column(
     problems: dict[int, CellProblem] = {}
     trimmed: list[int] = []
     converted: list[int] = []
-    for i, value in enumerate(values):
+    stamps = None
+    if column.kind in ("date", "datetime") and kinds is None:
+        stamps = quick_stamps(values, with_time=column.kind == "datetime")
+    todo = range(len(values)) if stamps is None else np.flatnonzero(np.isnat(stamps)).tolist()
+    for i in todo:
+        value = values[i]
         text, kind = value if isinstance(value, tuple) else (value, "")
         bare = text.strip() if text.isascii() else without_blanks(text)
         if not bare:
             continue
         if column.kind != "tag" and bare != text:
             trimmed.append(i)
+        if kind == "date" and column.kind == "datetime" and len(bare) == 10:
+            bare += "T00:00:00"  # a sheet gives midnight as the day alone
         outcome = _typed_damage(bare, kind, column) or read(text if column.kind == "tag" else bare)
         if isinstance(outcome, Tag):
             if outcome.code != text:
@@ -275,10 +282,11 @@ def _read_column(
     _list_problems(problems, position, column, raw, findings)
     _list_trimmed(trimmed, converted, values, position, column, raw, findings)
     if column.required:
-        _list_missing(results, problems, position, column, raw, findings)
+        empty = [i for i in todo if results[i] is None and i not in problems]
+        _list_missing(empty, position, column, raw, findings)
     if column.kind == "tag" and spec.name != "tags_bought":
         _list_rounded(results, position, column, raw, findings)
-    return _as_array(results, position, column)
+    return _as_array(results, stamps, position, column)
 
 
 def _reader(column: Column, spec: Table) -> Callable[[str], Any]:
@@ -337,7 +345,7 @@ def _typed_damage(text: str, kind: str, column: Column) -> CellProblem | None:
     return None
 
 
-def _as_array(results: list[Any], position: np.ndarray, column: Column) -> Any:
+def _as_array(results: list[Any], stamps: np.ndarray | None, position: np.ndarray, column: Column) -> Any:
     """Spread the values of the different texts over the rows."""
     if column.kind in ("text", "tag", "choice"):
         pool = np.array(["" if r is None else r for r in results] + [""], dtype=object)
@@ -345,12 +353,13 @@ def _as_array(results: list[Any], position: np.ndarray, column: Column) -> Any:
     if column.kind == "number":
         return np.array([np.nan if r is None else r for r in results] + [np.nan], dtype=np.float64)[position]
     if column.kind in ("date", "datetime"):
-        stamps = np.array(
-            [np.datetime64("NaT", "us") if r is None else np.datetime64(r, "us") for r in results]
-            + [np.datetime64("NaT", "us")],
-            dtype="datetime64[us]",
-        )
-        return stamps.astype("datetime64[ns]")[position]
+        pool = np.full(len(results) + 1, np.datetime64("NaT", "us"), dtype="datetime64[us]")
+        if stamps is not None:
+            pool[:-1] = stamps
+        for i, found in enumerate(results):
+            if found is not None:
+                pool[i] = np.datetime64(found, "us")
+        return pool.astype("datetime64[ns]")[position]
     empty = np.array([r is None for r in results] + [True])[position]
     if column.kind == "integer":
         whole = np.array([0 if r is None else int(r) for r in results] + [0], dtype=np.int64)[position]
@@ -418,14 +427,8 @@ def _list_trimmed(
 
 
 def _list_missing(
-    results: list[Any],
-    problems: dict[int, CellProblem],
-    position: np.ndarray,
-    column: Column,
-    raw: RawTable,
-    findings: Findings,
+    empty: list[int], position: np.ndarray, column: Column, raw: RawTable, findings: Findings
 ) -> None:
-    empty = [i for i, r in enumerate(results) if r is None and i not in problems]
     if not empty:
         return
     rows = np.flatnonzero(np.isin(position, empty))

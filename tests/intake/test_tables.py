@@ -17,7 +17,8 @@ from hypothesis import strategies as st
 from broodstock.errors import UsageError
 from broodstock.fields import TABLES, Column
 from broodstock.findings import Findings
-from broodstock.intake.raw_table import read_csv
+from broodstock.intake.dates import quick_stamps, read_date, read_time
+from broodstock.intake.raw_table import read_csv, split_any, split_plain
 from broodstock.intake.tables import empty_frame, in_order, read_table, typed_frame
 from broodstock.intake.write import table_bytes, write_table, write_workbook
 
@@ -354,6 +355,72 @@ def test_read_csv__splits_like_the_standard_library(rows: list[list[str]]) -> No
     cells = [list(r) for r in zip(*raw.columns, strict=True)]
     assert cells == [r for r in rows if any(c.strip() for c in r)]
     assert raw.rows.tolist() == [i for i, r in enumerate(rows, start=2) if any(c.strip() for c in r)]
+
+
+PLAIN_TEXT = st.text(st.sampled_from("ab ,;\n\r\té0"), max_size=40)
+
+
+@settings(deadline=None, max_examples=300)
+@given(PLAIN_TEXT)
+def test_split_plain__gives_what_the_rules_of_quoting_give(text: str) -> None:
+    """The fast way either declines or agrees with the slow one, which then finds no fault."""
+    text = f"h{text}"
+    quick = split_plain(text, ",", "x.csv")
+    if quick is None:
+        return
+    findings = Findings()
+    slow = split_any(text, ",", "x.csv", findings)
+    assert list(findings) == []
+    assert quick.header == slow.header
+    assert quick.columns == slow.columns
+    assert quick.rows.tolist() == slow.rows.tolist()
+
+
+def test_split_plain__is_used_for_plain_files_only() -> None:
+    assert split_plain("a,b\n1,2\n3,4\n", ",", "x.csv").columns == [["1", "3"], ["2", "4"]]
+    assert split_plain("a,b\r\n1,2\r\n", ",", "x.csv").columns == [["1"], ["2"]]
+    assert split_plain("a;é\n1;ü", ";", "x.csv").columns == [["1"], ["ü"]]
+    for text in (
+        'a,b\n"1",2\n',
+        "a,b\n1,2,3\n",
+        "a,b\n\n1,2\n",
+        "a,b\n , \n1,2\n",
+        "a\n1\n",
+        "a,\n1,\n",
+        "a,b\r1,2",
+    ):
+        assert split_plain(text, ",", "x.csv") is None, text
+
+
+DIGITS = st.text(st.sampled_from("0123456789"), min_size=14, max_size=14)
+
+
+@settings(deadline=None, max_examples=300)
+@given(
+    st.lists(
+        st.one_of(
+            DIGITS,
+            st.datetimes(dt.datetime(1890, 1, 1), dt.datetime(2110, 1, 1)).map(lambda t: f"{t:%Y%m%d%H%M%S}"),
+        ),
+        max_size=5,
+    )
+)
+def test_quick_stamps__reads_only_what_the_slow_way_reads_alike(drawn: list[str]) -> None:
+    for with_time in (False, True):
+        column = (
+            TABLES["scans"].column("scanned_at") if with_time else TABLES["captures"].column("captured_on")
+        )
+        form = "{0:4}-{1:2}-{2:2}T{3:2}:{4:2}:{5:2}" if with_time else "{0:4}-{1:2}-{2:2}"
+        texts = [form.format(d[:4], d[4:6], d[6:8], d[8:10], d[10:12], d[12:]) for d in drawn]
+        quick = quick_stamps(np.array([*texts, "x"], dtype=object)[:-1], with_time=with_time)
+        slow = [read_time(t, column) if with_time else read_date(t, column) for t in texts]
+        whole = all(isinstance(s, dt.date) for s in slow)
+        for q, s in zip(quick, slow, strict=True):
+            if isinstance(s, dt.date):
+                assert np.isnat(q) or q == np.datetime64(s, "us")
+                assert not whole or not np.isnat(q)
+            else:
+                assert np.isnat(q)
 
 
 # ------------------------------------------------------------------------------------------- writing
