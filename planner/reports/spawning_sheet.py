@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from planner.provenance import Provenance
@@ -63,7 +63,7 @@ def spawning_sheet(
     day: str,
     fish: Sequence[FishLine],
     dishes: Sequence[DishLine],
-    spare_males: dict[str, Sequence[str]],
+    spare_males: Mapping[str, Sequence[str]],
     facts: Sequence[tuple[str, str]],
     comparison: Sequence[tuple[str, ...]],
     left_out: Sequence[tuple[str, str]],
@@ -79,7 +79,7 @@ def spawning_sheet(
         All fish of the plan.
     dishes : sequence of DishLine
         All dishes.
-    spare_males : dict of str to sequence of str
+    spare_males : mapping of str to sequence of str
         For each female the next males in line, best first, with their kinship in words.
     facts : sequence of (str, str)
         Figures of the plan: value, bound, gap, effective size.
@@ -101,14 +101,14 @@ def spawning_sheet(
         TableBlock(
             "Fetch in walking order",
             (
-                ColumnSpec("Building", 1.3),
-                ColumnSpec("Unit", 0.8),
-                ColumnSpec("Fish", 1.1),
-                ColumnSpec("Sex", 0.8),
-                ColumnSpec("PIT code", 1.7),
+                ColumnSpec("Building", 1.2),
+                ColumnSpec("Unit", 0.6),
+                ColumnSpec("Fish", 0.7),
+                ColumnSpec("Sex", 0.7),
+                ColumnSpec("PIT code", 1.5),
                 ColumnSpec("Dishes", 0.6, "right"),
-                ColumnSpec("Remark", 1.7),
-                ColumnSpec("Scanned", 0.8, blank=True),
+                ColumnSpec("Expected", 2.3),
+                ColumnSpec("Scanned", 0.7, blank=True),
                 ColumnSpec("Ripe?", 0.6, blank=True),
             ),
             tuple(
@@ -184,14 +184,14 @@ def spawning_sheet(
 def _strip(
     female: FishLine,
     dishes: Sequence[DishLine],
-    by_id: dict[str, FishLine],
-    spare_males: dict[str, Sequence[str]],
+    by_id: Mapping[str, FishLine],
+    spare_males: Mapping[str, Sequence[str]],
 ) -> TableBlock:
     columns = (
-        ColumnSpec("Dish", 0.9),
-        ColumnSpec("Male", 1.0),
+        ColumnSpec("Dish", 1.3),
+        ColumnSpec("Male", 0.9),
         ColumnSpec("His unit", 0.8),
-        ColumnSpec("His PIT code", 1.7),
+        ColumnSpec("His PIT code", 1.8),
         ColumnSpec("Kinship", 0.8, "right"),
         ColumnSpec("Egg share", 0.7, "right"),
         ColumnSpec("Cell", 0.6),

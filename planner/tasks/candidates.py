@@ -9,10 +9,9 @@ from typing import Any
 
 import pandas as pd
 
+from planner.tasks.dna_screens import dna_objections
 from planner.tasks.programme import Programme
 from planner.tasks.rows import rows
-
-FIELD_ORDER = ("dead-released", "hold", "species", "age", "ripeness", "frozen-milt")
 
 
 @dataclass(frozen=True)
@@ -77,6 +76,8 @@ def candidates_on(
     held = holds_on(programme.tables["holds"], day)
     ripe = _ripeness_on(programme.tables["ripeness"], day)
     made = _dishes_made(programme.tables["crosses"], day)
+    frozen = programme.tables["frozen_milt"]["fish_id"]
+    by_dna = dna_objections(programme, [*brood["fish_id"], *frozen])
     out = []
     for row in rows(brood):
         state = ripe.get(row.fish_id, ("unknown", "not looked at this season"))
@@ -86,9 +87,9 @@ def candidates_on(
             state = ("not-ripe", "not ripe this morning")
         limit = programme.settings[f"{row.sex}_uses_max"] if row.sex in ("female", "male") else 0
         used = made.get(row.fish_id, 0)
-        why = _why_not(programme, row, day, held, state, limit - used)
+        why = _why_not(programme, row, day, held, by_dna, state, limit - used)
         out.append(Candidate(row.fish_id, row.sex, not why, why, max(limit - used, 0), used, False, state[1]))
-    return out + _frozen(programme, day, held, made, {c.fish_id for c in out if c.may_cross})
+    return out + _frozen(programme, held, by_dna, made, {c.fish_id for c in out if c.may_cross})
 
 
 def holds_on(holds: pd.DataFrame, day: dt.date) -> dict[tuple[str, str], str]:
@@ -125,14 +126,15 @@ def _ripeness_on(table: pd.DataFrame, day: dt.date) -> dict[str, tuple[str, str]
     seen = table[table["checked_on"] <= when].sort_values("checked_on", kind="stable")
     out = {}
     for row in rows(seen):
-        words = f"{row.state} on {row.checked_on.date().isoformat()}"
         state = row.state
+        words = f"{state} on {row.checked_on:%d %b %Y}"
         window = pd.notna(row.window_start) and pd.notna(row.window_end)
-        if state == "ripening" and window and row.window_start <= when <= row.window_end:
-            state = "likely"
-            words += f", expected ripe {row.window_start:%d %b} to {row.window_end:%d %b}"
+        if state == "ripening" and window:
+            words = f"ripe {row.window_start:%d %b} to {row.window_end:%d %b}"
+            if row.window_start <= when <= row.window_end:
+                state = "likely"
         if pd.notna(row.probability):
-            words += f", chance today {row.probability:.0%}"
+            words += f", {row.probability:.0%} today"
         out[row.fish_id] = (state, words)
     return out
 
@@ -148,6 +150,7 @@ def _why_not(
     row: Any,
     day: dt.date,
     held: dict[tuple[str, str], str],
+    by_dna: dict[str, str],
     state: tuple[str, str],
     dishes_left: int,
 ) -> str:
@@ -161,6 +164,8 @@ def _why_not(
     for key in (("fish", fish), ("unit", unit), ("family", row.family)):
         if key[1] and key in held:
             return held[key] + ("" if key[0] == "fish" else f" on {key[0]} {key[1]}")
+    if fish in by_dna:
+        return by_dna[fish]
     year = row.year_class
     minimum = programme.settings[f"min_age_{sex}"]
     if pd.notna(year) and day.year - int(year) < minimum:
@@ -174,8 +179,8 @@ def _why_not(
 
 def _frozen(
     programme: Programme,
-    day: dt.date,
     held: dict[tuple[str, str], str],
+    by_dna: dict[str, str],
     made: dict[str, int],
     ripe_now: set[str],
 ) -> list[Candidate]:
@@ -188,9 +193,9 @@ def _frozen(
             continue  # fresh milt of a living, ripe male comes first
         need = int(per_dish[fish]) if pd.notna(per_dish[fish]) else 1
         dishes = min(int(straws[fish]) // need, programme.settings["male_uses_max"] - made.get(fish, 0))
-        why = held.get(("fish", fish), "")
+        why = held.get(("fish", fish), "") or by_dna.get(fish, "")
         if not why and dishes <= 0:
             why = f"{int(straws[fish])} straws left, one dish takes {need}"
-        words = f"frozen milt, {int(straws[fish])} straws, {need} a dish"
+        words = f"frozen, {int(straws[fish])} straws, {need} a dish"
         out.append(Candidate(fish, "male", not why, why, max(dishes, 0), made.get(fish, 0), True, words))
     return out

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import pandas as pd
 
 from broodstock.genotypes.genotype_set import GenotypeSet
+from broodstock.genotypes.quality.exclusions import SAMPLE, Exclusion
+from broodstock.genotypes.quality.plates import well_position
 from broodstock.genotypes.quality.report import QualityReport, quality_report
-from broodstock.genotypes.quality.thresholds import QualityThresholds
+from broodstock.genotypes.quality.thresholds import QualityThresholds, SampleRecords
 from planner.tasks.groups import call_set
 from planner.tasks.programme import Programme
 from planner.tasks.sample_records import sample_facts, sample_records
@@ -125,10 +127,50 @@ def check_quality(programme: Programme, name: str = "snps") -> QualityOutcome:
         min_locus_call_rate=settings["locus_call_rate_min"],
         flag_foreign_above=settings["hybrid_index_max"],
     )
-    report = quality_report(
-        genotypes, sample_records(programme, genotypes, facts), limits, seed=int(settings["seed"])
-    )
+    records = sample_records(programme, genotypes, facts)
+    report = quality_report(genotypes, records, limits, seed=int(settings["seed"]))
+    report = _without_shifted_wells(report, records)
     return QualityOutcome(name, genotypes, report.apply(genotypes), report)
+
+
+def _without_shifted_wells(report: QualityReport, records: SampleRecords) -> QualityReport:
+    """Leave out the samples of plate columns (rows) in which wells hold the fish of their neighbours.
+
+    Not every well of a shifted column can be checked, so the whole column goes: its genotypes are good, but
+    nobody knows whose they are until the plate map is checked. Of two exchanged wells only those two go.
+    """
+    gone = set(report.excluded(SAMPLE))
+    more: list[Exclusion] = []
+    for pattern in report.plates.patterns:
+        if pattern.kind not in ("shift", "exchange"):
+            continue
+        wells = {well_position(w) for w in pattern.wells}
+        rows, columns = {r for r, _ in wells}, {c for _, c in wells}
+        by_column = len(columns) <= len(rows)
+        for layout in records.layout:
+            row, column = well_position(layout.well)
+            inside = (column in columns) if by_column else (row in rows)
+            if pattern.kind == "exchange":
+                inside = (row, column) in wells
+            if layout.plate != pattern.plate or not inside or layout.sample in gone:
+                continue
+            gone.add(layout.sample)
+            lane = f"column {column + 1}" if by_column else f"row {layout.well[0].upper()}"
+            lane = f"well {layout.well}" if pattern.kind == "exchange" else lane
+            reason = (
+                f"in {lane} of plate {layout.plate}, whose wells hold other fish than recorded ({pattern.kind}): "
+                "left out until the plate map is checked"
+            )
+            more.append(Exclusion(SAMPLE, layout.sample, reason))
+    if not more:
+        return report
+    why = {e.name: e.reason for e in more}
+    hit = report.samples["sample"].isin(list(why))
+    samples = report.samples.assign(
+        kept=report.samples["kept"].where(~hit, False),
+        reason=report.samples["reason"].where(~hit, report.samples["sample"].map(why)),
+    )
+    return replace(report, samples=samples, exclusions=(*report.exclusions, *more))
 
 
 def _kind_of(reason: str) -> str:

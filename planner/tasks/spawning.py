@@ -1,0 +1,389 @@
+"""Plan the crosses of a day from the records, recheck the plan, and write sheet, tables and plan file."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from broodstock.errors import KinshoalError
+from planner.optimise.highs_door import Progress
+from planner.optimise.spawning.coefficients import Coefficients, coefficients
+from planner.optimise.spawning.explain import PairReason, reasons
+from planner.optimise.spawning.mates import next_mates
+from planner.optimise.spawning.naive import equal_use_plan, random_plan
+from planner.optimise.spawning.read import SpawningPlan
+from planner.optimise.spawning.solve import SearchSettings, plan_spawning
+from planner.provenance import Provenance
+from planner.reports.html import sheet_html
+from planner.reports.pdf import sheet_pdf
+from planner.reports.sheet import Sheet
+from planner.reports.spawning_sheet import DishLine, FishLine, spawning_sheet
+from planner.tasks.outputs import write_bytes, write_text
+from planner.tasks.plan_file import next_version, write_plan_file
+from planner.tasks.programme import Programme
+from planner.tasks.rows import rows
+from planner.tasks.spawning_data import SETTINGS_USED, SpawningInputs, spawning_inputs
+
+SPARE_MALES = 4
+LAST_ON_WALK = 10**6
+
+
+class NoSpawningPlanError(KinshoalError):
+    """No plan can meet the rules, or none was found in time; the message says which rules conflict."""
+
+    code = "no-plan"
+
+    def __init__(self, message: str, exit_code: int) -> None:
+        super().__init__(message)
+        self.exit_code = exit_code
+
+
+@dataclass(frozen=True)
+class SpawningOutcome:
+    """A spawning plan with all that is shown of it.
+
+    Parameters
+    ----------
+    plan : SpawningPlan
+        The plan; it has passed the recheck.
+    inputs : SpawningInputs
+        What it was made from.
+    reasons : tuple of PairReason
+        Why each pair stands in it.
+    spare : dict of str to tuple of str
+        For each female the next males in line, in words.
+    others : tuple of (str, SpawningPlan)
+        Plans without optimisation, same rules.
+    crosses : DataFrame
+        One row per dish: ``dish_id, dam, sire, dish, cell, egg_share, kinship``.
+    provenance : Provenance
+        Inputs, settings, seed, proof.
+    day : date
+        Day of spawning.
+    """
+
+    plan: SpawningPlan
+    inputs: SpawningInputs
+    reasons: tuple[PairReason, ...]
+    spare: dict[str, tuple[str, ...]]
+    others: tuple[tuple[str, SpawningPlan], ...]
+    crosses: pd.DataFrame
+    provenance: Provenance
+    day: dt.date
+
+    def facts(self) -> tuple[tuple[str, str], ...]:
+        """Return the figures of the plan as label and value."""
+        m = self.plan.measures
+        assert m is not None
+        living = (
+            "no living group"
+            if m.living_diversity_before is None or m.living_diversity_after is None
+            else f"{m.living_diversity_before:.4f}, {m.living_diversity_after:.4f}"
+        )
+        return (
+            (
+                "New dishes",
+                f"{len(self.crosses)} ({m.females_used} females x {m.males_used} males, {m.families} families)",
+            ),
+            ("Mean kinship of the cohort", f"{m.cohort_kinship:.5f}"),
+            ("Gene diversity of the cohort", f"{m.gene_diversity:.4f}"),
+            ("Living group before, after", living),
+            ("Expected Ne of the parents", f"{m.effective_parents:.1f}"),
+            ("Inbreeding, mean and highest", f"{m.mean_inbreeding:.4f}, {m.greatest_inbreeding:.4f}"),
+            ("Value, proven bound", f"{self.plan.value:.6f}, {self.plan.bound:.6f}"),
+            ("Proven gap", "none" if self.plan.gap is None else f"{self.plan.gap:.3%}"),
+        )
+
+    def table(self) -> tuple[list[str], list[list[str]]]:
+        """Return headings and one row per female."""
+        out = []
+        for dam, part in self.crosses.groupby("dam", sort=False):
+            males = ", ".join(f"{r.sire} ({r.kinship:.3f})" for r in rows(part))
+            out.append([str(dam), str(len(part)), males, ", ".join(self.spare.get(str(dam), ())[:2])])
+        return ["female", "dishes", "males (kinship of the pair)", "next in line"], out
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON."""
+        m = self.plan.measures
+        assert m is not None
+        return {
+            "status": str(self.plan.status),
+            "value": self.plan.value,
+            "bound": self.plan.bound,
+            "gap": self.plan.gap,
+            "measures": m.as_dict(),
+            "crosses": self.crosses.to_dict("records"),
+            "reasons": [r.as_dict() for r in self.reasons],
+            "next_in_line": {k: list(v) for k, v in self.spare.items()},
+            "not_used": [
+                {"fish_id": c.fish_id, "why": c.why_not} for c in self.inputs.candidates if not c.may_cross
+            ],
+            "plans_without_optimisation": [
+                {"name": name, "measures": None if p.measures is None else p.measures.as_dict()}
+                for name, p in self.others
+            ],
+            "notes": list(self.inputs.notes),
+            "provenance": self.provenance.as_dict(),
+        }
+
+
+def spawning_plan(
+    programme: Programme,
+    day: dt.date | None = None,
+    not_ripe: Sequence[str] = (),
+    also_ripe: Sequence[str] = (),
+    version: int = 1,
+    progress: Callable[[str], None] | None = None,
+) -> SpawningOutcome:
+    """Plan the crosses of a day, prove how good the plan is, and recheck it without the solver.
+
+    Parameters
+    ----------
+    programme : Programme
+        Open records.
+    day : date, optional
+        Spawning day; default the setting ``spawning_day``.
+    not_ripe, also_ripe : sequence of str
+        Fish found otherwise this morning.
+    version : int
+        Version of the plan.
+    progress : callable, optional
+        Told in words what is being done.
+
+    Returns
+    -------
+    SpawningOutcome
+        Plan, tables and provenance.
+
+    Raises
+    ------
+    NoSpawningPlanError
+        If no plan can meet the rules (exit code 4) or none was found in time (exit code 5).
+    UsageError, PedigreeError
+        If the records do not allow a plan.
+    """
+    say = progress or (lambda words: None)
+    day = day or programme.settings.day("spawning_day")
+    inputs = spawning_inputs(programme, day, not_ripe, also_ripe)
+    data = inputs.data
+    seed = int(programme.settings["seed"]) % (2**31 - 1)
+    settings = SearchSettings(
+        time_limit=float(programme.settings["time_limit"]),
+        relative_gap=float(programme.settings["gap"]),
+        seed=seed,
+    )
+
+    def tell(p: Progress) -> None:
+        if p.best is not None and p.bound is not None:
+            say(f"best {p.best:.6f}, bound {p.bound:.6f}")
+
+    say(f"{data.n_females} females and {data.n_males} males may be crossed; {data.dishes} dishes wanted")
+    plan = plan_spawning(data, settings, progress=tell)
+    if not plan.has_plan:
+        raise _no_plan(plan)
+    co = coefficients(data)
+    others = (
+        ("fish and mates at random", random_plan(data, seed, co=co)),
+        ("equal use, lowest mean kinship first", equal_use_plan(data, co=co, seed=seed)),
+    )
+    provenance = Provenance(
+        kind="spawning plan",
+        inputs=programme.fingerprint,
+        made_on=programme.today.isoformat(),
+        seed=seed,
+        settings=programme.settings.used(SETTINGS_USED)
+        | {
+            "spawning_day": day.isoformat(),
+            "not_ripe": ", ".join(not_ripe) or "none",
+            "also_ripe": ", ".join(also_ripe) or "none",
+        },
+        version=version,
+        proof={
+            "status": str(plan.status),
+            "value": f"{plan.value:.8f}",
+            "bound": "none" if plan.bound is None else f"{plan.bound:.8f}",
+            "gap": "none" if plan.gap is None else f"{plan.gap:.4%}",
+        },
+    )
+    crosses = _crosses(plan, inputs, co, day, _walk(programme))
+    return SpawningOutcome(
+        plan,
+        inputs,
+        tuple(reasons(data, co, plan)),
+        _spare_males(inputs, co, plan),
+        others,
+        crosses,
+        provenance,
+        day,
+    )
+
+
+def _no_plan(plan: SpawningPlan) -> NoSpawningPlanError:
+    lines = [f"Spawning plan: {plan.sentence()}"]
+    for c in plan.conflicts:
+        lines.append(f"- {c.sentence} {c.facts} [{c.code}]")
+        lines += [f"  would help: {r}" for r in c.relaxations]
+    return NoSpawningPlanError("\n".join(lines), 4 if plan.report.no_plan_exists or plan.conflicts else 5)
+
+
+def _walk(programme: Programme) -> dict[str, tuple[int, str]]:
+    """Return for each fish where its unit stands on the walk through the station."""
+    units = programme.tables["units"]
+    order = {u: int(w) for u, w in zip(units["unit_id"], units["walk_order"], strict=True) if pd.notna(w)}
+    fish = programme.tables["fish"]
+    return {f: (order.get(u, LAST_ON_WALK), u) for f, u in zip(fish["fish_id"], fish["unit"], strict=True)}
+
+
+def _crosses(
+    plan: SpawningPlan,
+    inputs: SpawningInputs,
+    co: Coefficients,
+    day: dt.date,
+    walk: dict[str, tuple[int, str]],
+) -> pd.DataFrame:
+    """Return one row per dish, females in walking order, dishes numbered within each, cells in sheet order."""
+    data = inputs.data
+    place_f = {int(r): k for k, r in enumerate(data.females)}
+    place_m = {int(r): k for k, r in enumerate(data.males)}
+    pairs = [(data.ids[d], data.ids[s], d, s) for d, s, dishes in plan.pairs.tolist() for _ in range(dishes)]
+    pairs.sort(key=lambda p: (walk.get(p[0], (LAST_ON_WALK, "")), p[0], p[1]))
+    total = Counter(p[0] for p in pairs)
+    laid: Counter[str] = Counter()
+    records: list[dict[str, Any]] = []
+    for cell, (dam, sire, d, s) in enumerate(pairs, start=1):
+        laid[dam] += 1
+        records.append(
+            {
+                "dish_id": f"D{day:%y%m%d}-{cell:02d}",
+                "dam": dam,
+                "sire": sire,
+                "dish": laid[dam],
+                "of": total[dam],
+                "cell": f"C{cell:02d}",
+                "egg_share": 1 / total[dam],
+                "kinship": float(co.pair_kinship[place_f[d], place_m[s]]),
+            }
+        )
+    return pd.DataFrame.from_records(records)
+
+
+def _spare_males(inputs: SpawningInputs, co: Coefficients, plan: SpawningPlan) -> dict[str, tuple[str, ...]]:
+    """Return for each female the males that could best replace one of hers, under all rules."""
+    data = inputs.data
+    place_f = {int(r): k for k, r in enumerate(data.females)}
+    place_m = {int(r): data.n_females + k for k, r in enumerate(data.males)}
+    best: dict[str, dict[str, tuple[float, str]]] = {}
+    for dam, sire, _ in plan.pairs.tolist():
+        line = best.setdefault(data.ids[dam], {})
+        for mate in next_mates(data, co, plan, place_f[dam], place_m[sire], most=SPARE_MALES):
+            words = f"{mate.name} (kinship {mate.kinship:.3f})"
+            if mate.name not in line or mate.change < line[mate.name][0]:
+                line[mate.name] = (mate.change, words)
+    return {
+        dam: tuple(words for _, words in sorted(line.values(), key=lambda x: (round(x[0], 12), x[1])))[
+            :SPARE_MALES
+        ]
+        for dam, line in best.items()
+    }
+
+
+def sheet_of(programme: Programme, outcome: SpawningOutcome) -> Sheet:
+    """Lay out the spawning sheet of a plan."""
+    used = dict.fromkeys([*outcome.crosses["dam"], *outcome.crosses["sire"]])
+    dishes = pd.concat([outcome.crosses["dam"], outcome.crosses["sire"]]).value_counts()
+    kinship = {f.name: f for r in outcome.reasons for f in (r.dam, r.sire)}
+    judged = {(c.fish_id, c.frozen): c for c in outcome.inputs.candidates}
+    fish = {r.fish_id: r for r in rows(programme.tables["fish"])}
+    units = {r.unit_id: r for r in rows(programme.tables["units"])}
+    lines = []
+    for name in used:
+        frozen = (name, True) in judged and judged[name, True].may_cross
+        candidate = judged[name, frozen]
+        unit = units.get(fish[name].unit) if not frozen else None
+        weight = fish[name].weight_g
+        facts = kinship[name]
+        made = f"; {candidate.dishes_made} dishes already made" if candidate.dishes_made else ""
+        lines.append(
+            FishLine(
+                name,
+                candidate.sex,
+                "milt store" if frozen else (unit.building if unit else ""),
+                "" if frozen else fish[name].unit,
+                int(unit.walk_order) if unit and pd.notna(unit.walk_order) else LAST_ON_WALK,
+                "" if frozen else fish[name].tag,
+                int(dishes[name]),
+                facts.kinship_with_young if facts.kinship_with_living is None else facts.kinship_with_living,
+                f"{weight:.0f} g" if pd.notna(weight) else "",
+                candidate.ripeness + made,
+            )
+        )
+    comparison = [_comparison("this plan", outcome.plan)]
+    comparison += [_comparison(name, plan) for name, plan in outcome.others]
+    reason_of = {(r.dam.name, r.sire.name): " ".join(r.sentences) for r in outcome.reasons}
+    return spawning_sheet(
+        programme.settings["programme_name"],
+        programme.settings["station"],
+        f"{outcome.day:%d %b %Y}",
+        lines,
+        [
+            DishLine(r.dish_id, r.dam, r.sire, r.dish, r.of, r.kinship, r.cell, reason_of[r.dam, r.sire])
+            for r in rows(outcome.crosses)
+        ],
+        outcome.spare,
+        outcome.facts(),
+        comparison,
+        [(c.fish_id, c.why_not) for c in outcome.inputs.candidates if not c.may_cross]
+        + [
+            (c.fish_id, _not_chosen(c.ripeness))
+            for c in outcome.inputs.candidates
+            if c.may_cross and c.fish_id not in used
+        ],
+        outcome.provenance,
+    )
+
+
+def _not_chosen(ripeness: str) -> str:
+    return f"may be crossed ({ripeness}); the plan is better without this fish, keep as a spare"
+
+
+def _comparison(name: str, plan: SpawningPlan) -> tuple[str, ...]:
+    m = plan.measures
+    if m is None:
+        return (name, *(["no plan under these rules"] * 4))
+    return (
+        name,
+        f"{m.cohort_kinship:.5f}",
+        f"{m.gene_diversity:.4f}",
+        f"{m.effective_parents:.1f}",
+        f"{m.mean_inbreeding:.4f} / {m.greatest_inbreeding:.4f}",
+    )
+
+
+def write_spawning(programme: Programme, outcome: SpawningOutcome, folder: Path) -> list[Path]:
+    """Write sheet (HTML, PDF), crosses, reasons and plan file; each file whole or not at all."""
+    sheet = sheet_of(programme, outcome)
+    names = ("spawning_sheet.html", "spawning_sheet.pdf", "spawning_crosses.csv", "spawning_reasons.csv")
+    out = [folder / name for name in names]
+    write_text(out[0], sheet_html(sheet))
+    write_bytes(out[1], sheet_pdf(sheet, outcome.day))
+    write_text(out[2], outcome.crosses.to_csv(index=False, lineterminator="\n"))
+    why = pd.DataFrame(
+        [
+            {"dam": r.dam.name, "sire": r.sire.name, "dishes": r.dishes, "why": " ".join(r.sentences)}
+            for r in outcome.reasons
+        ]
+    )
+    write_text(out[3], why.to_csv(index=False, lineterminator="\n"))
+    out.append(write_plan_file(folder / "spawning_plan.json", outcome.as_dict()))
+    return out
+
+
+def planned_version(folder: Path) -> int:
+    """Return the version after the plan file in a folder, 1 when there is none."""
+    return next_version(folder / "spawning_plan.json")
