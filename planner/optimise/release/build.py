@@ -38,6 +38,8 @@ class KinshipColumns:
         Columns of u_bk.
     squared : ndarray, int64, shape (n_blocks, n_directions)
         Columns above u_bk^2 / N_b.
+    directions : ndarray, float64, shape (n_families, n_directions)
+        The l_k, from `planner.optimise.release.kinship_form.squares`.
     constant : float
         Weighted kinship terms of sites no fish may go to.
     """
@@ -47,6 +49,7 @@ class KinshipColumns:
     total: BigIntArray
     along: BigIntArray
     squared: BigIntArray
+    directions: FloatArray
     constant: float
 
 
@@ -139,9 +142,10 @@ def aim_at_kinship(frame: Frame) -> KinshipColumns:
         total,
         along,
         squared,
+        directions,
         _still_constant(data, still, with_whole=not reached.size),
     )
-    model.rows.extend(_totals_and_directions(data, columns, living, reached, still, directions))
+    model.rows.extend(_totals_and_directions(data, columns, living, reached, still))
     return columns
 
 
@@ -195,10 +199,9 @@ def _totals_and_directions(
     living: BigIntArray,
     reached: BigIntArray,
     still: BigIntArray,
-    directions: FloatArray,
 ) -> Iterator[Row]:
     """Define N_b and u_bk; the block of all sites is the sum of the others and of the fixed residents."""
-    n_sites = len(reached)
+    n_sites, directions = len(reached), columns.directions
     for i in range(n_sites):
         yield row(
             DEFINITION, "living fish", [*living[:, i], columns.total[i]], [*np.ones(len(living)), -1.0], 0, 0

@@ -21,11 +21,10 @@ from planner.optimise.release.build import (
 from planner.optimise.release.cuts import violated_cuts
 from planner.optimise.release.data import ReleaseData
 from planner.optimise.release.frame import NONE, Frame
-from planner.optimise.release.kinship_form import squares
 from planner.optimise.release.model import LoadedModel, constraints, load
 from planner.optimise.release.proof import price_bound
-from planner.optimise.solver import Session, read_values
-from planner.optimise.status import SolveReport, SolveStatus
+from planner.optimise.solver import Session, SolverError, read_values
+from planner.optimise.status import SolveReport
 
 MOST_ROUNDS = 200
 
@@ -75,6 +74,24 @@ class KinshipModel:
         for cut in cuts:
             self.session.add_rows(constraints(cut_row(self.columns, cut), self.loaded.variables))
         self.cuts.extend(cuts)
+
+    def solve(
+        self,
+        *,
+        time_limit: float,
+        relative_gap: float = 0.0,
+        cancel: threading.Event | None = None,
+    ) -> SolveReport:
+        """Run the solver, by the interior point method, or the simplex method where that one gives up."""
+        seed = self.data.settings.seed
+        try:
+            return self.session.solve(
+                time_limit=time_limit, relative_gap=relative_gap, seed=seed, cancel=cancel, interior=True
+            )
+        except SolverError:
+            return self.session.solve(
+                time_limit=time_limit, relative_gap=relative_gap, seed=seed, cancel=cancel
+            )
 
     def read(self, report: SolveReport) -> FloatArray:
         """Return the values of all columns."""
@@ -177,7 +194,7 @@ def relax(
     rounds = 0
     while True:
         left = max(deadline - time.perf_counter(), 0.0)
-        report = model.session.solve(time_limit=left, cancel=cancel, interior=True)
+        report = model.solve(time_limit=left, cancel=cancel)
         rounds += 1
         if not report.proven:
             break
@@ -204,7 +221,7 @@ def relax(
 def _all_cuts(model: KinshipModel, numbers: BigIntArray | FloatArray) -> list[Cut]:
     """Return the tangents of every block and direction at numbers of fish."""
     living = model.data.living(numbers)
-    directions = squares(model.data.families.kinship)
+    directions = model.columns.directions
     cuts = []
     for b, site in enumerate(model.columns.block.tolist()):
         fish = living.sum(axis=1) if site == WHOLE else living[:, site]
@@ -213,8 +230,3 @@ def _all_cuts(model: KinshipModel, numbers: BigIntArray | FloatArray) -> list[Cu
             ratios = directions.T @ fish / total
             cuts += [Cut(b, k, float(q)) for k, q in enumerate(ratios)]
     return cuts
-
-
-def stopped(report: SolveReport) -> bool:
-    """Tell whether a run ended because a person stopped it."""
-    return report.status is SolveStatus.STOPPED

@@ -67,7 +67,6 @@ class Search:
     tell: Tell
     cancel: threading.Event | None = None
     nodes: int = 0
-    last: SolveReport | None = None
 
     @property
     def closed(self) -> bool:
@@ -82,15 +81,12 @@ class Search:
 
     def run(self) -> tuple[SolveReport, FloatArray | None]:
         """Run the solver for the time left; return its report and the column values, if any."""
-        report = self.model.session.solve(
+        report = self.model.solve(
             time_limit=max(self.deadline - time.perf_counter(), 0.0),
             relative_gap=self.gap / 4,
-            seed=self.model.data.settings.seed,
             cancel=self.cancel,
-            interior=True,
         )
         self.nodes += report.nodes
-        self.last = report
         return report, self.model.read(report) if report.has_solution else None
 
     def raise_bound(self, report: SolveReport) -> None:
@@ -153,8 +149,12 @@ def search(state: Search, relaxed: Relaxed) -> SolveStatus:
 
 
 def _search_around(state: Search, point: FloatArray) -> None:
-    """Look for whole numbers near the relaxation, the quick ways first, until the gap is closed."""
-    if not state.closed and not state.over:
+    """Look for whole numbers near the relaxation, the quick ways first, until the gap is closed.
+
+    The first rounding is done even when the first plan is within the gap: it costs little and often
+    finds a better one.
+    """
+    if not state.over:
         _round_along_gradient(state, point)
     if not state.closed and not state.over:
         again = _relax_with_the_sites_of_the_best(state)
