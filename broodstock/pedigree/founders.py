@@ -260,7 +260,8 @@ def effective_ancestors(
     The ancestor with the greatest contribution is taken, its parents are forgotten, contributions are corrected
     for what chosen ancestors already explain, and so on: a bottleneck after the founders shows. Fish of the group
     count as ancestors only through offspring that lead to the group; founders always count. Of equal contributions
-    the fish of the lowest row is taken, which can change the number slightly. Work: fish x ancestors chosen.
+    the fish of the lowest row is taken, which can change the number slightly. It usually, not always, lies
+    below `founder_equivalents`. Work: fish x ancestors chosen.
 
     References
     ----------

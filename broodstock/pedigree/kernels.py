@@ -251,16 +251,15 @@ def trace_pair_kinship(
     parents: IntArray,
     own_pair: BigIntArray,
     depth: IntArray,
-    by_depth: IntArray,
     first: IntArray,
     second: IntArray,
     pair_order: BigIntArray,
 ) -> FloatArray:
     """Kinship of listed pairs by tracing the ancestors of each pair, deepest first.
 
-    ``f(a, b) = sum over ancestors j of T_aj T_bj d_j``. Ancestors wait in one list per depth, so none is
-    visited before all its descendants and no sorting is needed. Pairs come in order of the greater depth of
-    the two, so that the variance d of every ancestor is known when it is used.
+    ``f(a, b) = sum over ancestors j of T_aj T_bj d_j``. Breeders stand in order of depth. Ancestors wait in one
+    list per depth, so none is visited before all its descendants and no sorting is needed. Pairs come in order
+    of the greater depth of the two, so that the variance d of every ancestor is known when it is used.
     """
     n = parents.shape[0]
     pair_f = np.zeros(first.size)
@@ -277,8 +276,8 @@ def trace_pair_kinship(
     for pair in pair_order:
         a, b = first[pair], second[pair]
         deepest = max(depth[a], depth[b])
-        while ready < n and depth[by_depth[ready]] <= deepest:
-            i = by_depth[ready]
+        while ready < n and depth[ready] <= deepest:
+            i = ready
             if own_pair[i] >= 0:
                 f[i] = pair_f[own_pair[i]]
             p, q = parents[i, 0], parents[i, 1]

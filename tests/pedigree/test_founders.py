@@ -241,3 +241,20 @@ def test_founders__raise(three_living):
         effective_ancestors(three_living, LIVING, 1)
     with pytest.raises(ValueRangeError, match="drops: found 0"):
         founder_survival(three_living, LIVING, 0, 1)
+
+
+@pytest.mark.slow
+def test_founder_shares__equal_sgkit_contributions(random_pedigree, sgkit_pedigree):
+    import sgkit
+
+    for seed in range(3):
+        parents = random_pedigree(seed, n=40, known=1.0)
+        ds = sgkit.pedigree_contribution(sgkit_pedigree(parents), chunks=-1)
+        contribution = ds.stat_pedigree_contribution.values  # ancestor by descendant
+        living = np.arange(30, 40)
+        w = np.zeros(40)
+        w[living] = 1
+        shares = founder_shares(parents, w)
+        np.testing.assert_allclose(
+            shares.share, contribution[np.ix_(shares.row, living)].mean(axis=1), atol=1e-12
+        )
