@@ -12,22 +12,24 @@ from planner.tasks.text_tables import aligned
 FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
 
 
-@click.command(epilog="Example: kinshoal check practice/records")
+@click.command(epilog="Example: kinshoal check demo/records/inbox --against demo/records")
 @click.argument("folder", type=FOLDER)
 @click.option(
     "--level", type=click.Choice(["error", "warning", "note"]), default="note", help="Least level shown."
 )
+@click.option("--against", type=FOLDER, help="Accepted records that the files in FOLDER would join.")
 @click.option("--out", type=click.Path(path_type=Path), help="Write the findings to this CSV file too.")
 @answers
-def check(folder: Path, level: str, out: Path | None) -> Answer:
+def check(folder: Path, level: str, against: Path | None, out: Path | None) -> Answer:
     """Read a folder of records and list every fault and doubt, with row and column.
 
     Errors stop an import (exit code 3); warnings need a person; notes inform. Nothing is ever corrected.
+    With --against, FOLDER holds files that wait to be accepted: they are checked together with the records.
     """
     from planner.tasks.check import check_folder
 
     progress(f"Reading {folder}")
-    report = check_folder(folder, level)
+    report = check_folder(folder, level, against)
     if out is not None:
         report.write(out)
     return Answer(report.text(), report.as_dict(), INPUT_FAULTS if report.stops_import else 0)

@@ -78,17 +78,31 @@ class CheckReport:
                 out.writerow([f.level, f.code, *place, f.found, f.expected, f.remedy])
 
 
-def check_folder(folder: Path, level: str = "note") -> CheckReport:
+def check_folder(folder: Path, level: str = "note", against: Path | None = None) -> CheckReport:
     """Read a folder, run every check and report.
 
     Parameters
     ----------
     folder : Path
-        Records.
+        Records, or files that wait to be accepted.
     level : {'error', 'warning', 'note'}
         Least level kept.
+    against : Path, optional
+        Accepted records that the files would join; only findings that concern the files are reported.
+
+    Raises
+    ------
+    InputError
+        If the accepted records themselves have hard faults.
     """
-    findings, records, _ = read_and_check(folder)
+    if against is None:
+        findings, records, _ = read_and_check(folder)
+    else:
+        from planner.tasks.inbox import check_waiting_files
+
+        known, accepted, settings = read_and_check(against, with_scans=False)
+        known.raise_if_hard()
+        findings, records = check_waiting_files(folder, accepted, settings)
     shown = LEVELS[: LEVELS.index(level) + 1]  # type: ignore[arg-type]
     kept = [f for wanted in shown for f in findings if f.level == wanted]
     calls = {
