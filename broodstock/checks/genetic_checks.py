@@ -77,26 +77,33 @@ def check_identities(records: CheckInput, findings: Findings) -> None:
     from broodstock.genotypes.quality.duplicates import duplicate_samples
 
     fish_of = _identities(records)
+    on_record = set(records.tables["fish"]["fish_id"])
     for name, calls in _sets(records):
         listed = 0
+        told: set[frozenset[str]] = set()
         for pair in duplicate_samples(calls, fish_of):
-            if pair.verdict == "same fish, as recorded":
+            who = frozenset(fish_of.get(s, s) for s in (pair.first, pair.second))
+            if pair.verdict == "same fish, as recorded" or who in told:
                 continue
+            told.add(who)
             two_genotypes = pair.verdict == "one fish on record, two genotypes"
             code = "fish-two-genotypes" if two_genotypes else "genotype-twice"
             listed += 1
             if listed > MAX_LISTED:
                 continue
             what = "two genotypes of one fish" if two_genotypes else "one genotype in two samples"
+            open_identity = pair.verdict == "one genotype, identity not on record" and not who & on_record
             findings.add(
                 code,
                 _place(records, pair.second, name, "fish_id"),
-                f"'{pair.second}'{_whose(fish_of, pair.second)} and '{pair.first}'{_whose(fish_of, pair.first)}: {what}, "
-                f"{pair.mismatches} of {pair.compared} loci differ ({name})",
+                f"'{pair.second}'{_whose(fish_of, pair.second)} and '{pair.first}'{_whose(fish_of, pair.first)}: "
+                f"{what}, {pair.mismatches} of {pair.compared} loci differ ({name})",
                 "samples of one fish alike, samples of two fish different",
-                "A clip may have been taken or plated twice, a fish re-tagged, or two vials exchanged. "
+                "If a fish was sampled twice, enter its identity; else a clip was taken or plated twice."
+                if open_identity
+                else "A clip may have been taken or plated twice, a fish re-tagged, or two vials exchanged. "
                 "Compare the tags and the plate map.",
-                "warning",
+                "note" if open_identity else "warning",
                 others=[_place(records, pair.first, name, "fish_id")],
             )
         _count_more(findings, "genotype-twice", name, listed)
@@ -118,15 +125,18 @@ def check_recorded_parents(records: CheckInput, findings: Findings) -> None:
             listed += 1
             if listed > MAX_LISTED:
                 continue
+            clear = found.mismatches > records.limits.parent_mismatch_share * found.compared
             parents = [f"{k} '{s}'" for k, s in (("dam", found.dam), ("sire", found.sire)) if s is not None]
             findings.add(
                 "parents-against-dna",
                 _place(records, found.offspring, name, "family"),
                 f"'{found.offspring}' with {' and '.join(parents)}: {found.verdict}, {found.mismatches} of "
                 f"{found.compared} loci impossible ({name})",
-                f"at most {found.allowed} impossible loci",
-                "Two dishes or vials may have been exchanged. Ask for parentage; keep the record and add a claim by DNA.",
-                "warning",
+                f"no more impossible loci than misreading explains (both parents together {found.allowed})",
+                "Two dishes or vials may have been exchanged. Ask for parentage; keep the record and add a claim by DNA."
+                if clear
+                else "So few may come from misread calls of one sample. Type it again if it matters.",
+                "warning" if clear else "note",
             )
         _count_more(findings, "parents-against-dna", name, listed)
 
@@ -172,11 +182,15 @@ def check_species(records: CheckInput, findings: Findings) -> None:
     for name, calls in _sets(records, role="diagnostic"):
         listed = 0
         for call in hybrid_calls(calls, flag_above=records.limits.hybrid_index_max):
-            if not call.flagged:
+            # One misread locus of many lifts the index above the limit; a fish judged to be of its own
+            # species with certainty is none to hold.
+            if not call.flagged or call.word == "own species":
                 continue
             listed += 1
             if listed > MAX_LISTED:
                 continue
+            # With few loci typed one misread call lifts the index; its interval then reaches to nothing.
+            clear = call.index.low is not None and call.index.low > 0.01
             places = used.get(fish_of.get(call.sample, ""), [])
             dishes = f", used in {len(places)} dish(es)" if places else ""
             findings.add(
@@ -185,8 +199,10 @@ def check_species(records: CheckInput, findings: Findings) -> None:
                 f"'{call.sample}'{_whose(fish_of, call.sample)}, {call.index.text(2)} of its genes from the other "
                 f"species at {call.n_typed} diagnostic loci, {call.word}{dishes}",
                 f"at most {records.limits.hybrid_index_max:g}",
-                "Hold the fish and all dishes it was used in until the geneticist has decided.",
-                "warning",
+                "Hold the fish and all dishes it was used in until the geneticist has decided."
+                if clear
+                else "It may be one misread call. Type the sample again before the fish is used.",
+                "warning" if clear else "note",
                 others=places[:20],
             )
         _count_more(findings, "hybrid-suspected", name, listed)

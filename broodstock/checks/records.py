@@ -53,6 +53,9 @@ class Limits:
         Largest share of alleles of the other species at diagnostic loci. Common practice, no source.
     sample_call_rate_min : float
         Least share of loci typed in a sample. Common practice, no source.
+    parent_mismatch_share : float
+        Share of impossible loci up to which a misfit of recorded parents is only noted. Common practice, no
+        source.
     """
 
     min_age_female: int = 3
@@ -71,6 +74,7 @@ class Limits:
     ghost_contact_days: int = 20
     hybrid_index_max: float = 0.05
     sample_call_rate_min: float = 0.8
+    parent_mismatch_share: float = 0.03
 
     @classmethod
     def from_settings(cls, settings: Mapping[str, Any]) -> Limits:

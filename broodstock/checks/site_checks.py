@@ -149,12 +149,11 @@ def _same(a: Any, b: Any) -> bool:
 
 def check_far_captures(records: CheckInput, findings: Findings) -> None:
     """Check that a fish is not seen at two places farther apart than it can swim in the time."""
-    seen = _sightings(records)
-    if len(seen) < 2:
+    order = _sightings(records)
+    if len(order) < 2:
         return
-    order = seen.sort_values(["tag", "when"], kind="stable")
-    tag, site, when, km = (order[c].to_numpy() for c in ("tag", "site", "when", "km"))
-    closed = order["closed"].to_numpy(dtype=bool)
+    tag, site = order["tag_number"].to_numpy(), order["site"].to_numpy()
+    when, km, closed = order["when"].to_numpy(), order["km"].to_numpy(), order["closed"].to_numpy(dtype=bool)
     hours = (when[1:] - when[:-1]) / np.timedelta64(1, "h")
     # Days without a clock may lie anywhere in their 24 hours.
     whole = order["whole_day"].to_numpy(dtype=bool)
@@ -193,46 +192,40 @@ def _moment(row: pd.Series) -> str:
 
 
 def _sightings(records: CheckInput) -> pd.DataFrame:
-    """Return captures and scans of tags with place and time."""
+    """Return captures and scans of the tags seen at two places or more, by tag and time."""
     sites, captures, scans = (records.tables[n] for n in ("sites", "captures", "scans"))
-    km, kind = lookup(sites, "site_id", "river_km"), lookup(sites, "site_id", "kind")
     place = lookup(records.tables["deployments"], "deployment_id", "site_id")
-    rows = scans[scans["tag"].ne("") & ~scans["tag"].isin(records.marker_tags)]
-    deployment, names = pd.factorize(rows["deployment_id"])
-    site_names = np.array([place.get(n, "") for n in names] + [""], dtype=object)
-    parts = [
-        pd.DataFrame(
-            {
-                "tag": rows["tag"].to_numpy(),
-                "site": site_names[deployment],
-                "when": rows["scanned_at"].to_numpy(),
-                "row": rows.index,
-                "file": file_of(scans, "scans"),
-                "whole_day": False,
-            }
-        )
-    ]
-    caught = captures[captures["tag"].ne("")]
-    parts.append(
-        pd.DataFrame(
-            {
-                "tag": caught["tag"].to_numpy(),
-                "site": caught["site_id"].to_numpy(),
-                "when": caught["captured_on"].to_numpy(),
-                "row": caught.index,
-                "file": file_of(captures, "captures"),
-                "whole_day": True,
-            }
-        )
+    deployment, names = pd.factorize(scans["deployment_id"])
+    scan_site = np.array([place.get(n, "") for n in names] + [""], dtype=object)[deployment]
+    joined = pd.DataFrame(
+        {
+            "tag": np.concatenate([scans["tag"].to_numpy(), captures["tag"].to_numpy()]),
+            "site": np.concatenate([scan_site, captures["site_id"].to_numpy()]),
+            "when": np.concatenate([scans["scanned_at"].to_numpy(), captures["captured_on"].to_numpy()]),
+            "row": np.concatenate([scans.index, captures.index]),
+            "whole_day": np.repeat([False, True], [len(scans), len(captures)]),
+        }
     )
-    full = [p for p in parts if len(p)]
-    if not full:
-        return parts[0]
-    joined = pd.concat(full, ignore_index=True)
-    joined = joined[joined["site"].ne("") & joined["when"].notna()]
-    joined["km"] = mapped(joined["site"], km, "float64")
-    joined["closed"] = np.array([kind.get(s) in _CLOSED for s in joined["site"]], dtype=bool)
-    return joined
+    tag_number, tags = pd.factorize(joined["tag"])
+    site_number, site_names = pd.factorize(joined["site"])
+    left_out = np.array([t == "" or t in records.marker_tags for t in tags] + [True], dtype=bool)
+    nowhere = np.array([s == "" for s in site_names] + [True], dtype=bool)
+    use = ~left_out[tag_number] & ~nowhere[site_number] & joined["when"].notna().to_numpy()
+    places = (
+        pd.DataFrame({"tag": tag_number[use], "site": site_number[use]})
+        .groupby("tag")["site"]
+        .agg(["min", "max"])
+    )
+    two = set(places.index[places["min"] != places["max"]])
+    use &= np.array([i in two for i in range(len(tags))] + [False], dtype=bool)[tag_number]
+    out = joined[use].copy()
+    out["tag_number"] = tag_number[use]
+    km, kind = lookup(sites, "site_id", "river_km"), lookup(sites, "site_id", "kind")
+    distance = np.array([km.get(s, np.nan) for s in site_names] + [np.nan], dtype=np.float64)
+    shut = np.array([kind.get(s) in _CLOSED for s in site_names] + [False], dtype=bool)
+    out["km"], out["closed"] = distance[site_number[use]], shut[site_number[use]]
+    out["file"] = np.where(out["whole_day"], file_of(captures, "captures"), file_of(scans, "scans"))
+    return out.iloc[np.lexsort((out["when"].to_numpy(), out["tag_number"].to_numpy()))]
 
 
 def check_reader_clocks(records: CheckInput, findings: Findings) -> None:

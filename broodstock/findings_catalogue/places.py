@@ -228,7 +228,7 @@ ENTRIES = (
     Entry(
         "genotype-twice",
         "Genotypes",
-        ("warning",),
+        ("warning", "note"),
         "Two samples of different fish have one genotype.",
         "Compare tags and plate map: a clip taken twice, a fish re-tagged, vials exchanged.",
     ),
@@ -242,7 +242,7 @@ ENTRIES = (
     Entry(
         "parents-against-dna",
         "Genotypes",
-        ("warning",),
+        ("warning", "note"),
         "The genotypes of recorded parents and offspring do not fit.",
         "Ask for parentage; keep the record and add a claim by DNA.",
     ),
@@ -256,7 +256,7 @@ ENTRIES = (
     Entry(
         "hybrid-suspected",
         "Genotypes",
-        ("warning",),
+        ("warning", "note"),
         "A fish carries genes of the other species.",
         "Hold it and its dishes until the geneticist has decided.",
     ),
