@@ -126,7 +126,8 @@ def inbreeding(parents: npt.ArrayLike) -> FloatArray:
 
     Tracing is used when the window would take more than `WINDOW_BYTES` or when a sample of families shows that it
     needs fewer steps (few generations); deep pedigrees, where every fish descends from nearly every breeder of
-    old, go through the window.
+    old, go through the window. A pedigree that is wide and deep at once (more than about 10 000 breeders in use at
+    a time, each with hundreds of thousands of ancestors) fits neither well: about 10 ns x families x ancestors.
 
     References
     ----------
