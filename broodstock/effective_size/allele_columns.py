@@ -82,24 +82,27 @@ def neutral_calls(genotypes: GenotypeSet | CallArray) -> tuple[CallArray, list[s
     Raises
     ------
     ShapeError
-        If a bare array does not have three dimensions, the last of length 2.
+        If a bare array does not hold whole numbers in three dimensions, the last of length 2.
     ValueRangeError
-        If a bare array has numbers below -1, or half-missing calls.
+        If a bare array has numbers below -1 or above 32 767, or half-missing calls.
     """
     if isinstance(genotypes, GenotypeSet):
         neutral = [i for i, locus in enumerate(genotypes.loci) if locus.role == "neutral"]
         calls = genotypes.calls if len(neutral) == genotypes.n_loci else genotypes.calls[neutral]
         return calls, [genotypes.loci[i].linkage_group for i in neutral]
     array = np.asarray(genotypes)
-    if array.ndim != 3 or array.shape[2] != 2:
+    if array.ndim != 3 or array.shape[2] != 2 or array.dtype.kind not in "iu":
         raise ShapeError(
-            f"genotype calls: found an array of shape {array.shape}. Expected (loci, fish, 2): "
-            "two allele numbers per fish and locus, -1 where untyped."
+            f"genotype calls: found an array of shape {array.shape} and type {array.dtype}. Expected whole "
+            "numbers of shape (loci, fish, 2): two allele numbers per fish and locus, -1 where untyped."
         )
-    if array.size and (array.min() < MISSING or ((array[..., 0] < 0) != (array[..., 1] < 0)).any()):
+    if not array.size:
+        return array.astype(np.int16), [""] * array.shape[0]
+    half = (array[..., 0] < 0) != (array[..., 1] < 0)
+    if array.min() < MISSING or array.max() > np.iinfo(np.int16).max or half.any():
         raise ValueRangeError(
-            "genotype calls: found allele numbers below -1 or half-missing calls. Expected two alleles "
-            "(0 or more) or -1 twice. Set such calls missing."
+            f"genotype calls: found allele numbers from {array.min()} to {array.max()} and {int(half.sum())} "
+            "half-missing calls. Expected two numbers from 0 to 32767, or -1 twice. Set half calls missing."
         )
     return array.astype(np.int16), [""] * array.shape[0]
 

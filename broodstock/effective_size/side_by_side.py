@@ -37,6 +37,10 @@ class GroupData:
         Calls of the group.
     mating : {'random', 'monogamy'}
         How the parents mated.
+    n_chromosomes : int, optional
+        Haploid number; adds the linkage estimates corrected for linked loci.
+    adult_lifespan, age_at_maturity : float, optional
+        Years; add the linkage estimates of one cohort corrected for overlapping generations.
     earlier : GenotypeSet or ndarray, optional
         Calls of an earlier sample of the same population.
     generations : float, optional
@@ -57,6 +61,9 @@ class GroupData:
     kind: SampleKind = "one-cohort"
     genotypes: GenotypeSet | CallArray | None = None
     mating: Mating = "random"
+    n_chromosomes: int | None = None
+    adult_lifespan: float | None = None
+    age_at_maturity: float | None = None
     earlier: GenotypeSet | CallArray | None = None
     generations: float | None = None
     plan: Plan = "removed"
@@ -191,6 +198,9 @@ _LINKAGE = (
     "Loci on different chromosomes, no mixing of stocks, parents mated as stated. Rare alleles push it up; "
     "compare the screens."
 )
+_CORRECTED = (
+    "As the uncorrected number, and a line fitted over other species (coefficients from memory) holds here."
+)
 _SIBS = "The family assignment is right. Its errors are not in the interval."
 _EXCESS = "Few breeders that pair at random, no null alleles, one stock."
 _TEMPORAL = "No migration or stocking from outside between the samples, same marker set, neutral loci."
@@ -204,6 +214,7 @@ def _check_pairs(data: GroupData) -> None:
         ("dams and sires", data.dam, data.sire),
         ("female and male shares", data.female_shares, data.male_shares),
         ("earlier sample and generations", data.earlier, data.generations),
+        ("adult lifespan and age at maturity", data.adult_lifespan, data.age_at_maturity),
     )
     for words, one, other in pairs:
         if (one is None) != (other is None):
@@ -236,14 +247,24 @@ def _linkage_rows(
         kind=data.kind,
         mating=data.mating,
         screens=screens,
+        n_chromosomes=data.n_chromosomes,
+        adult_lifespan=data.adult_lifespan,
+        age_at_maturity=data.age_at_maturity,
         level=level,
         threads=threads,
     )
     quantity = _single_sample_quantity(data.kind)
-    return [
-        MethodRow(f"linkage disequilibrium, {_screen_words(r.screen)}", quantity, r.over_fish, _LINKAGE)
-        for r in results
-    ]
+    rows = []
+    for r in results:
+        name = f"linkage disequilibrium, {_screen_words(r.screen)}"
+        rows.append(MethodRow(name, quantity, r.over_fish, _LINKAGE))
+        further: tuple[tuple[str, Quantity, Estimate | None], ...] = (
+            ("corrected for chromosomes", quantity, r.chromosome_adjusted),
+            ("corrected for overlapping generations", "Nb", r.age_adjusted_nb),
+            ("corrected for overlapping generations, per generation", "Ne", r.age_adjusted_ne),
+        )
+        rows += [MethodRow(f"{name}, {w}", q, e, _CORRECTED) for w, q, e in further if e is not None]
+    return rows
 
 
 def _screen_words(screen: Screen) -> str:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from broodstock.arrays import FloatArray
+from broodstock.arrays import BoolArray, FloatArray
 from broodstock.errors import ShapeError, ValueRangeError
 from broodstock.pedigree.inbreeding import checked_fish, checked_parents, inbreeding
 from broodstock.pedigree.kinship import kinship_between
@@ -187,7 +187,7 @@ def _solve(among: FloatArray, right: FloatArray) -> FloatArray:
 
 def founder_block(
     marker_kinship: FloatArray,
-    unrelated: FloatArray | None = None,
+    unrelated: BoolArray | None = None,
 ) -> tuple[FloatArray, float]:
     """Make a founder block from marker kinship: no negative kinship, self-kinship at least 1/2.
 

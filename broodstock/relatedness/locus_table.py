@@ -51,7 +51,12 @@ class LocusTable:
         """Number of loci with at least one typed fish."""
         return self.typed.shape[1]
 
-    @property
+    @cached_property
+    def complete(self) -> bool:
+        """True when every fish is typed at every locus."""
+        return bool(self.typed.all())
+
+    @cached_property
     def typed_columns(self) -> FloatArray:
         """Value of `typed` for each column, shape (n_fish, n_columns)."""
         return self.typed[:, self.locus]
@@ -97,13 +102,20 @@ class LocusTable:
 
         Parameters
         ----------
-        weight : ndarray, float64, shape (n_loci,)
+        weight : ndarray, float64, shape (n_loci,) or (k, n_loci)
+            One or several weights per locus; several at once are faster.
 
         Returns
         -------
-        ndarray, float64, shape (n_fish, n_fish)
+        ndarray, float64, shape (n_fish, n_fish) or (k, n_fish, n_fish)
         """
-        return np.asarray((self.typed * weight) @ self.typed.T, dtype=np.float64)
+        if self.complete:
+            shape = (*weight.shape[:-1], self.n_fish, self.n_fish)
+            return np.broadcast_to(weight.sum(axis=-1)[..., None, None], shape).copy()
+        weighted = (weight[..., None, :] * self.typed).reshape(-1, self.n_loci)
+        return np.asarray(
+            (weighted @ self.typed.T).reshape(*weight.shape[:-1], self.n_fish, self.n_fish), dtype=np.float64
+        )
 
 
 def locus_table(genotypes: GenotypeSet | CallArray, frequency: FloatArray | None = None) -> LocusTable:

@@ -119,22 +119,18 @@ def shared_genes_from_table(table: LocusTable, weight: FloatArray) -> SharedGene
     """
     a2, a3, a4 = (table.power_sum(k) for k in (2, 3, 4))
     w = weight * (table.n_alleles > 1) / (2 * a2 - a3)
-    total = table.shared_weight(w)
+    unrelated, slopes = class_coefficients(a2, a3, a4)
+    per_locus = np.concatenate([np.ones((table.n_loci, 1)), unrelated, slopes.reshape(-1, 6)], axis=1)
+    sums = table.shared_weight((w[:, None] * per_locus).T)
+    total = sums[0]
     if (total <= 0).any():
         i, j = (int(k) for k in np.argwhere(total <= 0)[0])
         raise ValueRangeError(
             f"similarity classes: found no varying locus typed in both {table.names[i]!r} and "
             f"{table.names[j]!r}. Expected at least one."
         )
-    unrelated, slopes = class_coefficients(a2, a3, a4)
-    mean_unrelated = np.stack([table.shared_weight(w * unrelated[:, k]) / total for k in range(3)], axis=-1)
-    mean_slopes = np.stack(
-        [
-            np.stack([table.shared_weight(w * slopes[:, k, m]) / total for m in range(2)], axis=-1)
-            for k in range(3)
-        ],
-        axis=-2,
-    )
+    means = np.moveaxis(sums[1:] / total, 0, -1)
+    mean_unrelated, mean_slopes = means[..., :3], means[..., 3:].reshape(*means.shape[:2], 3, 2)
     observed = _class_sums(table, w) / total[..., None]
     return _fit(observed, mean_unrelated, mean_slopes, table.names)
 
@@ -144,10 +140,11 @@ def _class_sums(table: LocusTable, weight: FloatArray) -> FloatArray:
     w = weight[table.locus]
     homozygous = (table.dose == 2).astype(np.float64)
     heterozygous = (table.dose == 1).astype(np.float64)
-    same_homozygote = (homozygous * w) @ homozygous.T
-    mixed = (homozygous * w) @ heterozygous.T
+    n = table.n_fish
+    either = np.concatenate([homozygous, heterozygous])
+    products = (either * w) @ either.T
+    same_homozygote, mixed, shared_by_heterozygotes = products[:n, :n], products[:n, n:], products[n:, n:]
     mixed = mixed + mixed.T
-    shared_by_heterozygotes = (heterozygous * w) @ heterozygous.T
     kinds, kind_locus = table.heterozygote_kinds
     same_heterozygote = (kinds * weight[kind_locus]) @ kinds.T
     share_one = shared_by_heterozygotes - 2 * same_heterozygote
@@ -162,19 +159,24 @@ def _fit(
     The inverse covariance of the first three of four classes is ``diag(1/p) + 1/p4``.
     """
     rest = np.maximum(1 - unrelated.sum(axis=-1), 1e-12)
-    safe = np.maximum(unrelated, 1e-12)
-    inverse = np.eye(3) / safe[..., None, :] + 1 / rest[..., None, None]
-    left = np.swapaxes(slopes, -1, -2) @ inverse
-    normal = left @ slopes
-    right = (left @ (observed - unrelated)[..., None])[..., 0]
-    determinant = normal[..., 0, 0] * normal[..., 1, 1] - normal[..., 0, 1] ** 2
-    flat = determinant <= 1e-12 * normal[..., 0, 0] * normal[..., 1, 1]
+    per_class = 1 / np.maximum(unrelated, 1e-12)
+
+    def product(x: FloatArray, y: FloatArray) -> FloatArray:
+        """Inner product of class vectors in the inverse covariance."""
+        return np.asarray((x * y * per_class).sum(axis=-1) + x.sum(axis=-1) * y.sum(axis=-1) / rest)
+
+    to_one, to_two = slopes[..., 0], slopes[..., 1]
+    excess = observed - unrelated
+    one_one, one_two, two_two = product(to_one, to_one), product(to_one, to_two), product(to_two, to_two)
+    right_one, right_two = product(to_one, excess), product(to_two, excess)
+    determinant = one_one * two_two - one_two**2
+    flat = determinant <= 1e-12 * one_one * two_two
     if flat.any():
         i, j = (int(k) for k in np.argwhere(flat)[0])
         raise ValueRangeError(
             f"similarity classes: the loci typed in both {names[i]!r} and {names[j]!r} can't tell one shared "
             "gene from two. Expected more loci or alleles. Use another estimator."
         )
-    one = (normal[..., 1, 1] * right[..., 0] - normal[..., 0, 1] * right[..., 1]) / determinant
-    two = (normal[..., 0, 0] * right[..., 1] - normal[..., 0, 1] * right[..., 0]) / determinant
+    one = (two_two * right_one - one_two * right_two) / determinant
+    two = (one_one * right_two - one_two * right_one) / determinant
     return SharedGenes(one, two)

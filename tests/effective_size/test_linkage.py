@@ -163,12 +163,12 @@ def test_sums__equal_the_pair_by_pair_version(
 @pytest.mark.parametrize("n_alleles", [2, 4])
 def test_leave_out_fish__equals_starting_again_without_it(wright_fisher_sample, n_alleles: int) -> None:
     """Every fish in turn: downdated sums against sums over the remaining fish, with the same weights."""
-    rng = np.random.default_rng(23)
-    calls = with_missing(wright_fisher_sample(5, 5, 30, 21, rng, 3, n_alleles), 0.1, rng)
+    rng, n_loci = np.random.default_rng(23), 30 if n_alleles == 2 else 12
+    calls = with_missing(wright_fisher_sample(5, 5, n_loci, 21, rng, 3, n_alleles), 0.1, rng)
     columns = allele_columns(calls)
     screens = np.ones((1, columns.n_columns))
     screens[0, columns.copies < 2] = 0  # singletons drop out with their carrier: tested below
-    sums = sum_pairs(columns, screens, 30, leave_out_fish=True)
+    sums = sum_pairs(columns, screens, n_loci, leave_out_fish=True)
     used = np.flatnonzero(screens[0])
     for k in range(columns.n_fish):
         rest = np.delete(np.arange(columns.n_fish), k)
@@ -391,6 +391,10 @@ def test_linkage_ne__chromosomes_and_linkage_groups_exclude_each_other(wright_fi
 def test_linkage_ne__raises_on_a_bare_array_of_the_wrong_form() -> None:
     with pytest.raises(ShapeError, match=r"found an array of shape \(3, 4\)"):
         linkage_ne(np.zeros((3, 4), dtype=np.int16))
+    with pytest.raises(ShapeError, match="and type float64"):
+        linkage_ne(np.zeros((3, 4, 2)))  # type: ignore[arg-type]
+    with pytest.raises(ValueRangeError, match="from 0 to 40000"):
+        linkage_ne(np.array([[[0, 40000], [1, 1]]]))  # type: ignore[arg-type]
     with pytest.raises(ValueRangeError, match="half-missing calls"):
         linkage_ne(np.array([[[0, -1], [1, 1]]], dtype=np.int16))
 

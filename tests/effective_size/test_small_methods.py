@@ -97,6 +97,7 @@ def test_heterozygote_excess__not_estimable(unrelated_fish) -> None:
         (0.0, 10, 100, 100),
         (1.0, 10, 100, 10),
         (0.5, 20, 200, 72.727273),
+        (0.5, 25, 373, 93.718593),
         (0.6, 48, 420, 127.0),
     ],
 )
@@ -266,6 +267,22 @@ def test_side_by_side__runs_all_that_apply(wright_fisher_sample) -> None:
         assert row.estimate.estimable
         assert "year class 2024" in row.estimate.note
         assert row.rests_on
+
+
+def test_side_by_side__adds_the_corrections_asked_for(wright_fisher_sample) -> None:
+    calls = wright_fisher_sample(12, 12, 30, 40, np.random.default_rng(8))
+    data = GroupData(
+        "year class 2024", genotypes=calls, n_chromosomes=25, adult_lifespan=20, age_at_maturity=4
+    )
+    rows = effective_size_side_by_side(data, screens=[0.05]).rows
+    assert [(r.quantity, r.method.split(", ", 2)[2:]) for r in rows[:4]] == [
+        ("Nb", []),
+        ("Nb", ["corrected for chromosomes"]),
+        ("Nb", ["corrected for overlapping generations"]),
+        ("Ne", ["corrected for overlapping generations, per generation"]),
+    ]
+    with pytest.raises(UsageError, match="found only one of adult lifespan and age at maturity"):
+        effective_size_side_by_side(GroupData("x", adult_lifespan=3.0))
 
 
 def test_side_by_side__says_what_is_missing() -> None:
