@@ -286,7 +286,9 @@ def _claims(kinds: dict[str, str], facts: SampleFacts, table: pd.DataFrame) -> l
         dam, sire = facts.parents.get(sample, ("", ""))
         if kind == HATCHERY:
             claims.append(
-                ParentClaim(_name(sample, facts, table), dam or None, sire or None, facts.family.get(sample, ""))
+                ParentClaim(
+                    _name(sample, facts, table), dam or None, sire or None, facts.family.get(sample, "")
+                )
             )
     return claims
 
