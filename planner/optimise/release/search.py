@@ -56,6 +56,8 @@ class Search:
         Told about progress.
     cancel : threading.Event, optional
         Set from another thread to stop.
+    nodes : int
+        Nodes of the search trees so far.
     """
 
     model: KinshipModel
