@@ -147,7 +147,7 @@ def hidden_losses(
         1.0,
         0.0,
     )
-    pond = np.where(rng.random(len(dams)) < 0.4, rng.exponential(size=len(dams)), 0.0)
+    pond = rng.exponential(size=len(dams))
 
     def unequal_eggs(strength: float, w: FloatArray) -> FloatArray:
         return w * np.exp(-strength * eggs)

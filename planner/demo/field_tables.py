@@ -123,29 +123,23 @@ def _effort(occasion: IntArray, kind: np.ndarray, rng: np.random.Generator) -> F
 def residents_table(history: History, scale: Scale, wild_alive: int) -> pd.DataFrame:
     """Return residents by site and family.
 
-    Backwaters: as counted. Lake: wild adults of unknown family, and repatriates by family as expected from
-    the releases and yearly survival, scaled to the census. Grow-out pond: larvae too small to tag.
+    Backwaters: as counted. Lake: the census estimate, families mixed and unknown, spread over the zones as the
+    releases and yearly survival let expect. Grow-out pond: larvae too small to tag.
     """
     r, fish = history.released, history.fish
     rows: list[tuple[str, str, int, str, str]] = []
     age = np.maximum((day("2024-10-20") - r.on) / 365.25, 0.0)
     expected = 0.15 * 0.75 ** np.maximum(age - 1.0, 0.0)
-    lake = r.site < len(LAKE)
     believed = LAKE_BELIEVED if scale.name == "full" else 40
-    repatriates = max(believed - wild_alive, 1)
     zones = [z for z in range(len(LAKE)) if LAKE[z] in scale.sites]
-    shares = np.array([expected[lake & (r.site == z)].sum() for z in zones])
-    of_zone = split_in_proportion(shares, repatriates)
-    wild_zone = split_in_proportion(shares, wild_alive)
-    for z, number, wild in zip(zones, of_zone, wild_zone, strict=True):
-        here = (r.site == z) & (r.family != "")
-        names = np.unique(r.family[here].astype(str))
-        weight = np.array([expected[here & (r.family == n)].sum() for n in names])
-        method = "expected from releases, scaled to the census of March 2024"
-        rows.append((LAKE[z], "", int(wild), "2024-03-22", "census of March 2024, wild adults"))
-        for name, k in zip(names, split_in_proportion(weight, int(number)), strict=True):
-            if k:
-                rows.append((LAKE[z], str(name), int(k), "2024-03-22", method))
+    shares = np.array([expected[r.site == z].sum() for z in zones])
+    wild = split_in_proportion(shares, wild_alive)
+    repatriates = split_in_proportion(shares, max(believed - wild_alive, 1))
+    for z, n_wild, n_back in zip(zones, wild, repatriates, strict=True):
+        rows.append((LAKE[z], "", int(n_wild), "2024-03-22", "census of March 2024, wild adults"))
+        rows.append(
+            (LAKE[z], "", int(n_back), "2024-03-22", "census of March 2024, repatriates of all families")
+        )
     for code in PONDS:
         here = (r.life.where[:, -1] == SITE_CODES.index(code)) & (fish.died[r.row] >= NEVER)
         names, counts = np.unique(r.family[here].astype(str), return_counts=True)

@@ -63,29 +63,57 @@ def drop_genes(
         and daughters the other one; nothing recombines there.
     """
     rows = fish.with_ancestors(wanted)
-    level = fish.levels(rows)
     n_loci = len(panel.loci)
     strands = np.zeros((len(rows), 2, n_loci), dtype=np.int16)
     haplotype = np.full(len(rows), -1, dtype=np.int16)
-    place = np.full(len(fish), -1, dtype=np.int64)
-    place[rows] = np.arange(len(rows))
-    oldest = np.flatnonzero(level == 0)
+    oldest = np.flatnonzero(fish.dam[rows] == MISSING)
     for chalk in (False, True):
         who = oldest[(fish.origin[rows[oldest]] == CHALK) == chalk]
         for j, share in enumerate(panel.foreign if chalk else panel.frequency):
             strands[who, :, j] = rng.choice(len(share), size=(len(who), 2), p=share)
     own = oldest[fish.origin[rows[oldest]] != CHALK]
     haplotype[own] = _ancestral_haplotypes(len(own), fish.sex[rows[own]], scale.n_haplotypes, rng)
+    drop_strands(fish, rows, strands, haplotype, panel.switch, rng)
     sexed = np.flatnonzero(panel.roles == "sex")
-    for depth in range(1, int(level.max()) + 1 if len(level) else 0):
-        who = np.flatnonzero(level == depth)
-        for side, parent in ((0, fish.dam[rows[who]]), (1, fish.sire[rows[who]])):
-            strands[who, side] = gametes(strands[place[parent]], panel.switch, rng)
-        haplotype[who] = haplotype[place[fish.dam[rows[who]]]]
     strands[:, :, sexed] = 0
     males = np.flatnonzero(fish.sex[rows] == MALE)
     strands[males[:, None], 1, sexed] = 1
     return TrueGenes(rows, strands, haplotype)
+
+
+def drop_strands(
+    fish: TrueFish,
+    rows: BigIntArray,
+    strands: np.ndarray,
+    haplotype: np.ndarray,
+    switch: np.ndarray,
+    rng: np.random.Generator,
+) -> None:
+    """Fill the genes of all fish that have parents, generation by generation.
+
+    Parameters
+    ----------
+    fish : TrueFish
+        Hidden register.
+    rows : ndarray, int64, shape (n_fish,)
+        A closed set of fish, increasing.
+    strands : ndarray, int16, shape (n_fish, 2, n_loci)
+        Filled for the ancestors; the others are written.
+    haplotype : ndarray, int16, shape (n_fish,)
+        Likewise; handed on by mothers.
+    switch : ndarray, float64, shape (n_loci,)
+        Chance to change strand before each locus.
+    rng : Generator
+        Random numbers.
+    """
+    level = fish.levels(rows)
+    place = np.full(len(fish), -1, dtype=np.int64)
+    place[rows] = np.arange(len(rows))
+    for depth in range(1, int(level.max()) + 1 if len(level) else 0):
+        who = np.flatnonzero(level == depth)
+        for side, parent in ((0, fish.dam[rows[who]]), (1, fish.sire[rows[who]])):
+            strands[who, side] = gametes(strands[place[parent]], switch, rng)
+        haplotype[who] = haplotype[place[fish.dam[rows[who]]]]
 
 
 def gametes(strands: np.ndarray, switch: np.ndarray, rng: np.random.Generator) -> np.ndarray:

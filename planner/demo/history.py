@@ -86,7 +86,8 @@ def run_history(scale: Scale, rngs: dict[str, np.random.Generator]) -> History:
     faults: dict[str, str] = {}
     n_brood = sum(scale.brood_hatchery.values()) + sum(scale.brood_larval.values())
     sexes = [0] * scale.brood_females + [1] * (n_brood - scale.brood_females)
-    sexes = [sexes[i] for i in rngs["hatchery"].permutation(n_brood)]
+    # One male waits at the front for the first place among the larva-grown fish.
+    sexes = [1, *(sexes[i] for i in rngs["hatchery"].permutation(n_brood - 1))]
     for year in scale.years:
         if year in scale.larvae:
             _larvae(fish, wild, founders, released, rearing, scale, year, rngs["larvae"])
@@ -314,6 +315,7 @@ def settle_residents(fish: TrueFish, released: Released, scale: Scale, rng: np.r
     that should have residents keeps at least one where it can.
     """
     today = day("2024-10-20")
+    last_young = _last_young(fish)
     for code, wanted in scale.residents.items():
         if code not in PONDS:
             continue
@@ -331,7 +333,18 @@ def settle_residents(fish: TrueFish, released: Released, scale: Scale, rng: np.r
             first = np.maximum(released.on[lost] + 200, today - 700)
             fish.died[released.row[lost]] = np.minimum(first + rng.integers(0, 600, len(lost)), today - 10)
         _each_family_once(fish, released, members, rng)
+        gone = released.row[members][fish.died[released.row[members]] < NEVER]
+        fish.died[gone] = np.maximum(fish.died[gone], last_young[gone])
         released.life.died = fish.died[released.row].astype(np.int32)
+
+
+def _last_young(fish: TrueFish) -> BigIntArray:
+    """Return the day on which the last young of each fish hatched, 0 for fish without young."""
+    last: BigIntArray = np.zeros(len(fish), dtype=np.int64)
+    young = np.flatnonzero(fish.dam >= 0)
+    for parent in (fish.dam[young], fish.sire[young]):
+        np.maximum.at(last, parent, fish.hatched[young])
+    return last
 
 
 def _each_family_once(

@@ -61,7 +61,13 @@ class Life:
 
 
 def live_on(
-    fish: TrueFish, rows: BigIntArray, site: int, on: int, length_mm: FloatArray, rng: np.random.Generator
+    fish: TrueFish,
+    rows: BigIntArray,
+    site: int,
+    on: int,
+    length_mm: FloatArray,
+    zones: np.ndarray,
+    rng: np.random.Generator,
 ) -> Life:
     """Let fish released at one site on one day live; their days of death are set in the hidden register.
 
@@ -77,6 +83,8 @@ def live_on(
         Day of release.
     length_mm : ndarray, float64, shape (n_fish,)
         Total length at release.
+    zones : ndarray, bool, shape (4,)
+        Zones of the lake that the demo has.
     rng : Generator
         Random numbers.
 
@@ -103,7 +111,7 @@ def live_on(
     asymptote = mean * rng.lognormal(0.0, TRUTH.length_at_infinity_cv, n)
     lost = _tag_loss(on, n, rng)
     lost[lost >= died] = NEVER
-    return Life(died, lost, _movements(site, on, n, rng), np.maximum(asymptote, length_mm + 4.0))
+    return Life(died, lost, _movements(site, on, n, zones, rng), np.maximum(asymptote, length_mm + 4.0))
 
 
 def _tag_loss(on: int, n: int, rng: np.random.Generator) -> IntArray:
@@ -114,8 +122,9 @@ def _tag_loss(on: int, n: int, rng: np.random.Generator) -> IntArray:
     return lost.astype(np.int32)
 
 
-def _movements(site: int, on: int, n: int, rng: np.random.Generator) -> np.ndarray:
+def _movements(site: int, on: int, n: int, zones: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     """Return the site of each fish in each calendar year."""
+    shares = _LAKE_SHARES * zones
     where = np.full((n, LAST_YEAR - FIRST_YEAR + 1), -1, dtype=np.int8)
     start = int(year_of(np.array([on]))[0])
     here = np.full(n, site, dtype=np.int8)
@@ -128,6 +137,6 @@ def _movements(site: int, on: int, n: int, rng: np.random.Generator) -> np.ndarr
         elif year > start:
             in_lake = here < 4
             moves = in_lake & (rng.random(n) > TRUTH.lake_stay_probability)
-            here[moves] = rng.choice(4, size=int(moves.sum()), p=_LAKE_SHARES).astype(np.int8)
+            here[moves] = rng.choice(4, size=int(moves.sum()), p=shares / shares.sum()).astype(np.int8)
         where[:, year - FIRST_YEAR] = here
     return where

@@ -14,7 +14,8 @@ from planner.demo.scale import Scale
 
 _BASES = ("A", "C", "G", "T")
 _URN = 400
-_URN_MUTATION = 2.6
+_URN_MUTATION = 25.0
+_LONG_STEPS = 0.2
 
 
 @dataclass(frozen=True)
@@ -55,7 +56,7 @@ def make_panel(scale: Scale, rng: np.random.Generator) -> Panel:
 
     Minor allele frequencies of the SNPs follow the neutral spectrum, density 1/x, cut at 0.05 as chosen panels
     are. Microsatellite alleles come from an urn in which a new gene copies an old one and sometimes differs
-    from it by one repeat, which gives the stepwise spectra of such loci.
+    from it by one repeat, seldom by more, which gives the stepwise spectra of such loci.
 
     References
     ----------
@@ -131,7 +132,8 @@ def _stepwise_alleles(rng: np.random.Generator) -> tuple[list[int], FloatArray]:
     for k in range(1, _URN):
         genes[k] = genes[rng.integers(0, k)]
         if rng.random() < _URN_MUTATION / (_URN_MUTATION + k):
-            genes[k] += 1 if rng.random() < 0.5 else -1
+            step = 1 + int(rng.geometric(0.5)) if rng.random() < _LONG_STEPS else 1
+            genes[k] += step if rng.random() < 0.5 else -step
     sizes, counts = np.unique(genes, return_counts=True)
     return [int(s) for s in sizes - sizes.min()], counts / counts.sum()
 

@@ -243,11 +243,13 @@ def counts(demo: Demo) -> list[Planted]:
 
 def certificate(demo: Demo) -> list[Planted]:
     """Let a health certificate end three days before the release."""
-    certificates = demo.tables["certificates"]
-    i = row_of(certificates, "unit", "P-06") - 2
+    certificates, stock = demo.tables["certificates"], demo.tables["stock"]
+    ponds = stock.loc[stock["unit"].str.startswith("P"), "unit"].value_counts()
+    unit = "P-06" if "P-06" in ponds.index else str(ponds.index[-1])
+    i = row_of(certificates, "unit", unit) - 2
     certificates.loc[i, "valid_until"] = pd.Timestamp("2024-11-09")
     name = str(certificates.loc[i, "certificate_id"])
-    what = "health certificate of P-06 ends three days before the release"
+    what = f"health certificate of {unit} ends three days before the release"
     return [
         Planted(
             26,

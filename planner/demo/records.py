@@ -11,7 +11,7 @@ from broodstock.arrays import BigIntArray
 from broodstock.genotypes.genotype_set import GenotypeSet
 from planner.demo.capture_numbers import netted
 from planner.demo.captures import Caught, Swimmers, swimmers
-from planner.demo.days import NEVER, day
+from planner.demo.days import day
 from planner.demo.demo_settings import settings_table
 from planner.demo.field_tables import (
     captures_table,
@@ -306,9 +306,3 @@ def _haplotypes(demo: Demo, rng: np.random.Generator) -> np.ndarray:
     kept = demo.genes.haplotype[at]
     out[read] = [f"h{h + 1:02d}" if h >= 0 else "" for h in kept]
     return out
-
-
-def alive_now(history: History) -> np.ndarray:
-    """Return which released fish are alive today."""
-    alive: np.ndarray = history.fish.died[history.released.row] >= NEVER
-    return alive

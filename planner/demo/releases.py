@@ -11,8 +11,8 @@ from planner.demo.brood import Brood
 from planner.demo.days import day
 from planner.demo.life import Life, live_on
 from planner.demo.parameters import TRUTH
-from planner.demo.sampling import split_in_proportion, split_total
-from planner.demo.scale import Event, Scale
+from planner.demo.sampling import split_total
+from planner.demo.scale import LAKE, Event, Scale
 from planner.demo.true_fish import TrueFish
 from planner.demo.waters import site_positions
 from planner.demo.year_classes import YearClass
@@ -258,7 +258,8 @@ def _one_event(
     dry = event.site == "NP" and event.on == "2023-11-23"
     site = site_positions(["DP" if dry else event.site])[0]
     n = len(rows)
-    life = live_on(fish, rows, int(site), on, length, rng)
+    zones = np.isin(LAKE, scale.sites)
+    life = live_on(fish, rows, int(site), on, length, zones, rng)
     return Released(
         rows,
         family,
@@ -277,8 +278,3 @@ def _one_event(
 def founders_to_release(brood: Brood, event_days: list[int]) -> list[int]:
     """Return positions of founders put back, whose day of leaving is one of the days of a year's events."""
     return [i for i in range(len(brood)) if brood.left_as[i] == "released" and brood.left[i] in event_days]
-
-
-def lake_residents(believed: FloatArray, total: int) -> BigIntArray:
-    """Return whole numbers near believed numbers that add up to a total."""
-    return split_in_proportion(believed, total)

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from planner.demo.captures import Caught, Swimmers
-from planner.demo.days import NEVER, day, stamps, year_of
+from planner.demo.days import day, stamps, year_of
 from planner.demo.history import History
 from planner.demo.life import FIRST_YEAR
 from planner.demo.sampling import choose_weighted
@@ -190,8 +190,3 @@ def _stranger_days(
     assert (spell_of(site, when, spells) >= 0).all()
     key = np.unique(np.stack([tag, site, when], axis=1), axis=0)
     return key[:, 0], key[:, 1].astype(np.int8), key[:, 2].astype(np.int32)
-
-
-def never(number: int) -> np.ndarray:
-    """Return days that never come."""
-    return np.full(number, NEVER, dtype=np.int32)

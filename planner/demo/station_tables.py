@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from planner.demo.captures import LEGACY_READERS_UNTIL
 from planner.demo.days import NEVER, day, stamps
 from planner.demo.history import History
 from planner.demo.parameters import TRUTH, grown_length
@@ -320,8 +319,3 @@ def claims_table(history: History, rng: np.random.Generator) -> pd.DataFrame:
     frame = pd.DataFrame(rows, columns=names)
     frame["made_on"] = pd.to_datetime(frame["made_on"])
     return frame
-
-
-def legacy_readers_end() -> str:
-    """Return the day from which readers no longer see the tags of the pilot, as text."""
-    return str(np.datetime64(LEGACY_READERS_UNTIL, "D"))

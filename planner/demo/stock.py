@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from scipy import special
 
 from broodstock.arrays import BigIntArray, FloatArray
 from planner.demo.breeders import LossStep, hidden_losses
@@ -83,8 +84,10 @@ def raise_stock(
     rows, family = rows[order], family[order]
     names, inside = np.unique(family.astype(str), return_inverse=True)
     length = rng.normal(0.0, 37.0, len(rows)) + rng.normal(0.0, 18.0, len(names))[inside]
-    length = LENGTH_MEAN + LENGTH_SD * (length - length.mean()) / length.std()
-    length = np.round(np.clip(length, 150.0, 520.0))
+    # By rank, so that the whole stock is normal although families differ.
+    rank = np.argsort(np.argsort(length, kind="stable"), kind="stable")
+    spread: FloatArray = np.asarray(special.ndtri((rank + 0.5) / len(rank)), dtype=np.float64)
+    length = np.round(np.clip(LENGTH_MEAN + LENGTH_SD * spread, 150.0, 520.0))
     unit_of = _units_of_families(np.bincount(inside), len(rows), rng)
     sexed = rng.random(len(rows)) < np.where(length > 360.0, 0.35, 0.03)
     return Stock(

@@ -122,6 +122,8 @@ def make_wild_stock(fish: TrueFish, scale: Scale, rng: np.random.Generator) -> W
     start = day(f"{scale.first_year}-01-01")
     years_lived = rng.geometric(1.0 - TRUTH.wild_yearly_survival, size=m) - 1
     fish.died[adults] = start + 365 * years_lived + rng.integers(60, 365, m)
+    # None lives longer than some forty years.
+    fish.died[adults] = np.maximum(np.minimum(fish.died[adults], hatched + 41 * 365), start + 40)
     late = fish.died[adults] > day("2024-10-01")
     fish.died[adults[late]] = NEVER
     zone = rng.choice(len(LAKE), size=m, p=ZONE_SHARES).astype(np.int8)

@@ -206,7 +206,10 @@ def keep_for_brood(
             faults["reversed"] = name
             brood.barred.add(i)
     takes, tagged = rearing.takes[year], rearing.tagged[year]
-    for sex in [sexes.pop() for _ in range(scale.brood_larval[year])]:
+    for k in range(scale.brood_larval[year]):
+        if k == 0 and "hybrid" not in faults:
+            sexes.append(sexes.pop(sexes.index(1)))
+        sex = sexes.pop()
         can = [int(t) for t in tagged if fish.sex[takes.larvae[t]] == sex and int(t) not in kept]
         pick = int(rng.choice(can)) if can else int(next(t for t in tagged if int(t) not in kept))
         row = int(takes.larvae[pick])
