@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
-
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -126,61 +123,66 @@ def check_kind_of_length(records: CheckInput, findings: Findings) -> None:
         )
 
 
-@dataclass(frozen=True, slots=True)
-class _Measured:
-    """One length of one tagged fish."""
-
-    tag: str
-    when: pd.Timestamp
-    length: float
-    file: str
-    row: int
-    column: str
-
-
 def check_growth(records: CheckInput, findings: Findings) -> None:
     """Check that a fish does not shrink and does not grow faster than its kind can."""
-    limits = records.limits
-    listed = {"growth-shrinking": 0, "growth-too-fast": 0, "length-kind-doubtful": 0}
-    for before, after in _pairs(records):
-        days = (after.when - before.when).days
-        gain = after.length - before.length
-        if gain < -limits.shrink_mm:
-            share = after.length / before.length
-            standard = _STANDARD_SHARE[0] <= share <= _STANDARD_SHARE[1] and days < 3 * 365
-            code = "length-kind-doubtful" if standard else "growth-shrinking"
-            words = (
-                "It may be a standard length entered as total length."
-                if standard
-                else _inches(before.length, after.length) or "It may be another fish, or a slip of the pen."
+    limits, seen = records.limits, _lengths_by_tag(records)
+    if len(seen) < 2:
+        return
+    tag, length, when = seen["tag_number"].to_numpy(), seen["length"].to_numpy(), seen["when"].to_numpy()
+    same = tag[1:] == tag[:-1]
+    days = (when[1:] - when[:-1]) / np.timedelta64(1, "D")
+    before, gain = length[:-1], length[1:] - length[:-1]
+    shrunk = same & (gain < -limits.shrink_mm)
+    share = length[1:] / before
+    standard = shrunk & (share >= _STANDARD_SHARE[0]) & (share <= _STANDARD_SHARE[1]) & (days < 3 * 365)
+    rate = np.where(
+        before >= limits.adult_length_mm, limits.growth_adult_mm_per_year / 365.25, limits.growth_mm_per_day
+    )
+    fast = same & (gain > limits.shrink_mm + rate * days)
+    for code, marked in (
+        ("length-kind-doubtful", standard),
+        ("growth-shrinking", shrunk & ~standard),
+        ("growth-too-fast", fast),
+    ):
+        at = np.flatnonzero(marked)
+        for i in at[:MAX_LISTED]:
+            _report_growth(code, seen.iloc[int(i)], seen.iloc[int(i) + 1], findings)
+        if len(at) > MAX_LISTED:
+            findings.add(
+                code,
+                Place(file_of(records.tables["captures"], "captures")),
+                f"{len(at) - MAX_LISTED} more of the same kind",
+                "none",
+                f"Only the first {MAX_LISTED} are listed.",
+                "warning",
             )
-        else:
-            adult = before.length >= limits.adult_length_mm
-            rate = limits.growth_adult_mm_per_year / 365.25 if adult else limits.growth_mm_per_day
-            if gain <= limits.shrink_mm + rate * days:
-                continue
-            code = "growth-too-fast"
-            words = _inches(after.length, before.length) or "It may be another fish, or a slip of the pen."
-        listed[code] += 1
-        if listed[code] > MAX_LISTED:
-            continue
-        findings.add(
-            code,
-            Place(after.file, after.row, after.column),
-            f"tag '{after.tag}', {after.length:g} mm on {day(after.when)} after {before.length:g} mm on {day(before.when)}",
-            "a length that fits the one before it",
-            f"{words} Check both records.",
-            "warning",
-            others=[Place(before.file, before.row, before.column)],
-        )
+
+
+def _report_growth(code: str, before: pd.Series, after: pd.Series, findings: Findings) -> None:
+    """Add the finding of two lengths of one tag that do not fit."""
+    shorter, longer = sorted((float(before["length"]), float(after["length"])))
+    if code == "length-kind-doubtful":
+        words = "It may be a standard length entered as total length."
+    else:
+        words = _inches(longer, shorter) or "It may be another fish, or a slip of the pen."
+    findings.add(
+        code,
+        Place(str(after["file"]), int(after["row"]), str(after["column"])),
+        f"tag '{after['tag']}', {after['length']:g} mm on {day(after['when'])} after {before['length']:g} mm on "
+        f"{day(before['when'])}",
+        "a length that fits the one before it",
+        f"{words} Check both records.",
+        "warning",
+        others=[Place(str(before["file"]), int(before["row"]), str(before["column"]))],
+    )
 
 
 def _inches(longer: float, shorter: float) -> str:
     return "The shorter length may be in inches." if 0.8 <= shorter * INCH_MM / longer <= 1.25 else ""
 
 
-def _pairs(records: CheckInput) -> Iterator[tuple[_Measured, _Measured]]:
-    """Yield each length of a tag with the one before it, by day; suspicious steps only, to keep it fast."""
+def _lengths_by_tag(records: CheckInput) -> pd.DataFrame:
+    """Return the total lengths of tagged fish, by tag and day."""
     parts = []
     for name, length, when, tag in (
         ("releases", "total_length_mm", "released_on", "tag"),
@@ -207,21 +209,7 @@ def _pairs(records: CheckInput) -> Iterator[tuple[_Measured, _Measured]]:
                 }
             )
         )
-    full = [p for p in parts if len(p)]
-    if not full:
-        return
-    joined = pd.concat(full, ignore_index=True).sort_values(["tag", "when", "row"], kind="stable")
-    tags, lengths = joined["tag"].to_numpy(), joined["length"].to_numpy()
-    days = joined["when"].to_numpy()
-    same = tags[1:] == tags[:-1]
-    gain = lengths[1:] - lengths[:-1]
-    span = (days[1:] - days[:-1]) / np.timedelta64(1, "D")
-    slowest = min(records.limits.growth_adult_mm_per_year / 365.25, records.limits.growth_mm_per_day)
-    shrink = records.limits.shrink_mm
-    odd = same & ((gain < -shrink) | (gain > shrink + slowest * span))
-    for i in np.flatnonzero(odd):
-        a, b = joined.iloc[int(i)], joined.iloc[int(i) + 1]
-        yield tuple(  # type: ignore[misc]
-            _Measured(r["tag"], r["when"], float(r["length"]), r["file"], int(r["row"]), r["column"])
-            for r in (a, b)
-        )
+    joined = pd.concat([p for p in parts if len(p)] or parts[:1], ignore_index=True)
+    joined["tag_number"] = pd.factorize(joined["tag"])[0]
+    order = np.lexsort((joined["row"].to_numpy(), joined["when"].to_numpy(), joined["tag_number"].to_numpy()))
+    return joined.iloc[order]

@@ -116,10 +116,10 @@ def check_duplicate_events(records: CheckInput, findings: Findings) -> None:
 def _duplicates(frame: pd.DataFrame, key: list[str], column: str, code: str, findings: Findings) -> None:
     rows = frame[frame["tag"].ne("") & frame[key[1]].notna()]
     again = rows.duplicated(key)
-    first = rows[~again].drop_duplicates(key)
+    repeated = rows[rows.duplicated(key, keep=False) & ~again]
     where = {
         tuple(k): int(i)
-        for i, k in zip(first.index, first[key].itertuples(index=False, name=None), strict=True)
+        for i, k in zip(repeated.index, repeated[key].itertuples(index=False, name=None), strict=True)
     }
     compare = [c for c in frame.columns if c not in (*key, "capture_id", "event", "note")]
     listed = rows[again]
