@@ -110,6 +110,11 @@ class Draft:
         """New dishes each pair may get, 0 for pairs that may not be crossed."""
         return np.where(self.allowed, self.room, 0)
 
+    def switches(self) -> BoolArray:
+        """Mark candidates for which the model needs to know whether they get new dishes."""
+        gaps = [len(v) > 1 and int(v[-1] - v[0]) + 1 != len(v) for v in self.possible()]
+        return np.asarray(self.switched | np.array(gaps, dtype=bool))
+
     def possible(self) -> list[BigIntArray]:
         """Return all numbers of dishes each candidate may have, rising; empty where rules contradict."""
         values = []

@@ -35,19 +35,25 @@ class PairCut:
     ----------
     covered : ndarray, bool, shape (n_candidates,)
         Fish whose new dishes count.
-    room : int
-        New dishes that pairs without a covered fish have room for.
+    room : ndarray, int64, shape (n_males,)
+        New dishes that pairs of each male without a covered fish have room for.
     """
 
     covered: np.ndarray
-    room: int
+    room: BigIntArray
 
     def row(self, draft: Draft) -> Row:
-        """Return the cut as a row over dishes (dishes made included)."""
-        female = draft.data.is_female
-        factors = self.covered.astype(np.float64) - female
-        low = float(factors @ draft.base) - self.room
-        return Row("pairs", factors, np.zeros(len(factors)), low, np.inf)
+        """Return the cut as a row over dishes (dishes made included) and over which males get new dishes.
+
+        A male that gets none uses no room: where the model knows that, the row says so and cuts deeper.
+        """
+        data = draft.data
+        factors = self.covered.astype(np.float64) - data.is_female
+        on_used = np.zeros(data.n_candidates)
+        on_used[data.n_females :] = self.room
+        on_used[~draft.switches()] = 0.0
+        low = float(factors @ draft.base) - float(self.room.sum() - on_used.sum())
+        return Row("pairs", factors, on_used, low, np.inf)
 
 
 class Master:
@@ -111,12 +117,10 @@ class Master:
     def _switches(self, problem: pulp.LpProblem) -> dict[int, pulp.LpVariable]:
         """Make switches (new dishes or none) where a rule asks or not all numbers in between are possible."""
         switches = {}
-        for i, values in enumerate(self.values):
-            gap = len(values) > 1 and int(values[-1] - values[0]) + 1 != len(values)
-            if self.draft.switched[i] or gap:
-                low = 1 if values[0] > self.draft.base[i] else 0
-                high = 0 if values[-1] == self.draft.base[i] else 1
-                switches[i] = problem.add_variable(numbered("z", i), low, high)
+        for i in np.flatnonzero(self.draft.switches()).tolist():
+            low = 1 if self.values[i][0] > self.draft.base[i] else 0
+            high = 0 if self.values[i][-1] == self.draft.base[i] else 1
+            switches[i] = problem.add_variable(numbered("z", i), low, high)
         return switches
 
     def _flows(self, problem: pulp.LpProblem, rows: list[pulp.LpConstraint]) -> list[pulp.LpVariable]:

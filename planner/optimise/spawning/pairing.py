@@ -47,10 +47,11 @@ def failing_cut(draft: Draft, c: FloatArray, *, least_violation: float = 1e-6) -
         return None
     room = draft.pair_room
     reached_f, reached_m = _source_side(new[:nf], new[nf:], room)
-    reached_f, reached_m = _lifted(reached_f, reached_m, new[:nf] > 0, new[nf:] > 0, room)
-    crossing = int(np.minimum(room[np.ix_(reached_f, ~reached_m)], draft.enough).sum())
+    reached_f, reached_m = _lifted(draft, reached_f, reached_m, new)
+    crossing = np.where(reached_m, 0, np.minimum(room, draft.enough)[reached_f].sum(axis=0))
     covered = np.concatenate([~reached_f, reached_m])
-    if float(new[covered].sum()) + crossing >= total - least_violation:
+    counted = crossing[(new[nf:] > 0) | ~draft.switches()[nf:]]
+    if float(new[covered].sum()) + float(counted.sum()) >= total - least_violation:
         return None
     return PairCut(covered, crossing)
 
@@ -91,13 +92,16 @@ def _source_side(
 
 
 def _lifted(
-    reached_f: np.ndarray, reached_m: np.ndarray, used_f: np.ndarray, used_m: np.ndarray, room: BigIntArray
+    draft: Draft, reached_f: np.ndarray, reached_m: np.ndarray, new: FloatArray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Place unused fish on the side where the cut covers most: it stays valid and excludes more."""
-    core_f = reached_f & used_f
-    males = np.where(used_m, reached_m, room[core_f].sum(axis=0) > 0)
-    outside = ~males
-    females = np.where(used_f, reached_f, room[:, outside].sum(axis=1) == 0)
+    """Place unused fish on the side where the cut excludes most; it stays valid."""
+    nf, room = draft.data.n_females, draft.pair_room
+    used_f, used_m = new[:nf] > 0, new[nf:] > 0
+    to_core = np.minimum(room[reached_f & used_f], draft.enough).sum(axis=0)
+    fewest = (draft.least_if_new - draft.base)[nf:]
+    cheap = (to_core == 0) | (draft.switches()[nf:] & (to_core <= fewest))
+    males = np.where(used_m, reached_m, ~cheap)
+    females = np.where(used_f, reached_f, room[:, ~males].sum(axis=1) == 0)
     return females, males
 
 

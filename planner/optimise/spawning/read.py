@@ -11,7 +11,7 @@ from broodstock.arrays import BigIntArray, IntArray
 from planner.optimise.spawning.coefficients import Coefficients
 from planner.optimise.spawning.data import MANY, SpawningData
 from planner.optimise.spawning.measures import CohortMeasures, cohort_measures
-from planner.optimise.status import SolveReport, SolveStatus
+from planner.optimise.status import SolveReport, SolveStatus, relative_gap
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,15 +136,18 @@ def read_plan(
     measures = None if new is None else cohort_measures(data, co, new)
     table = np.zeros((data.n_females, data.n_males), dtype=np.int64) if new is None else new
     both = table + data.made_pairs
+    value, bound = (None if measures is None else measures.goal), report.bound
+    if value is not None and bound is not None:
+        bound = min(bound, value)  # rounding in the last digit must not put the bound above the value
     return SpawningPlan(
         status=report.status,
         pairs=as_rows(data, table),
         made=as_rows(data, data.made_pairs.astype(np.int64)),
         candidates=data.candidates,
         contributions=np.concatenate([both.sum(axis=1), both.sum(axis=0)]).astype(np.int64),
-        value=None if measures is None else measures.goal,
-        bound=report.bound,
-        gap=report.gap,
+        value=value,
+        bound=bound,
+        gap=relative_gap(value, bound),
         measures=measures,
         report=report,
         settings=settings_echo(data),

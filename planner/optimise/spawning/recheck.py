@@ -279,7 +279,9 @@ def check_permit(laid: Laid) -> list[str]:
 def check_founder_share(laid: Laid) -> list[str]:
     """Follow each listed founder's genes down the pedigree to the season's young."""
     data = laid.data
-    problems = []
+    problems: list[str] = []
+    if not laid.uses.any():
+        return problems
     for founder, least in zip(data.founders.tolist(), data.founder_share.tolist(), strict=True):
         assert data.parents is not None
         genes = [0.0] * data.n_fish

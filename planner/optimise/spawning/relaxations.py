@@ -54,7 +54,7 @@ def _relax_lifetime(oracle: Oracle) -> Iterator[str]:
 
 def _relax_straws(oracle: Oracle) -> Iterator[str]:
     data = oracle.data
-    for more in range(1, 51):
+    for more in range(1, min(50, data.dishes) + 1):
         straws = np.where(data.straws >= 0, data.straws + more * data.straws_per_dish, -1).astype(np.int32)
         feasible, c = oracle.answer(changed(data, straws=straws))
         if feasible and c is not None:
@@ -68,7 +68,7 @@ def _relax_by_more(oracle: Oracle, field: str, code: str, words: str) -> Iterato
     """Raise a limit per fish by the same number for all, as little as helps."""
     data = oracle.data
     limit = getattr(data, field)
-    for more in range(1, 51):
+    for more in range(1, min(50, data.dishes) + 1):
         raised = np.minimum(limit.astype(np.int64) + more, MANY).astype(np.int32)
         feasible, c = oracle.answer(changed(data, **{field: raised}))
         if feasible and c is not None:

@@ -271,23 +271,23 @@ class Search:
                 self.ended = SolveStatus.INFEASIBLE if self.best is None else None
                 return
             if report.has_solution:
-                tighter *= 0.5 if self._use_solution(report) else 0.1
+                tighter *= self._use_solution(report)
             if report.status in (SolveStatus.TIME_LIMIT, SolveStatus.STOPPED):
                 self.ended = report.status
             if tighter < 1e-6:
                 return
 
-    def _use_solution(self, report: SolveReport) -> bool:
-        """Take up the solver's contributions; tell whether that added a row or a better plan."""
+    def _use_solution(self, report: SolveReport) -> float:
+        """Take up the solver's contributions; return the factor by which the next run must come closer."""
         master = self.master
         c = read_counts(master.c, report)
         paired = self._add_pair_cut(c.astype(np.float64), 1e-6)
         added = master.cut_at(master.form.flows(c), master.squares(report), deeper=1e-7) > 0
-        better = False
-        if not paired:
-            better = self._consider(c)
-            self._improve(c)
-        return paired or added or better
+        if paired:
+            return 1.0
+        better = self._consider(c)
+        self._improve(c)
+        return 0.5 if added or better else 0.1
 
     def _allowed_gap(self) -> float:
         """Gap still allowed, in squared dishes."""

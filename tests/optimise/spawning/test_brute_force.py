@@ -1,0 +1,107 @@
+"""The plan against every possible plan of small cases."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from planner.optimise.spawning.read import as_table
+from planner.optimise.spawning.recheck import CHECKS, Laid, recheck
+from planner.optimise.spawning.solve import SearchSettings, plan_spawning
+from planner.optimise.status import SolveStatus
+
+EXACT = SearchSettings(relative_gap=0.0, explain_conflicts=False)
+
+
+def compare(data, best_by_trying, faults) -> bool:
+    best = best_by_trying(data)
+    plan = plan_spawning(data, EXACT)
+    if best is None:
+        assert plan.status is SolveStatus.INFEASIBLE
+        assert not plan.has_plan
+        assert plan.value is None
+        return False
+    assert plan.status is SolveStatus.PROVEN
+    assert plan.value == pytest.approx(best[0], abs=1e-10)
+    assert plan.bound == pytest.approx(best[0], rel=1e-6)
+    assert plan.bound <= plan.value
+    assert faults(data, as_table(data, plan.pairs)) == []
+    return True
+
+
+@pytest.mark.parametrize("block", range(8))
+def test_plan__equals_the_best_of_all_plans(block: int, small_case, best_by_trying, faults) -> None:
+    solved = [compare(small_case(1000 * block + k), best_by_trying, faults) for k in range(20)]
+    assert any(solved)
+    assert not all(solved)
+
+
+@pytest.mark.parametrize("block", range(3))
+def test_plan__with_repeated_pairs_equals_the_best_of_all_plans(
+    block: int, small_case, best_by_trying, faults
+) -> None:
+    cases = [small_case(50_000 + 1000 * block + k, repeats=True) for k in range(15)]
+    solved = [compare(data, best_by_trying, faults) for data in cases]
+    assert any(solved)
+
+
+@pytest.mark.slow
+def test_plan__equals_the_best_of_all_plans_many_times(small_case, best_by_trying, faults) -> None:
+    for seed in range(100_000, 101_500):
+        compare(small_case(seed, rate=0.4 + 0.4 * (seed % 2)), best_by_trying, faults)
+    for seed in range(200_000, 200_500):
+        compare(small_case(seed, repeats=True), best_by_trying, faults)
+
+
+def test_plan__least_inbreeding_among_pairings_of_its_contributions(small_case, faults) -> None:
+    """Second goal: no other table with the same contributions and no broken rule has less inbreeding."""
+    import itertools
+
+    tried = 0
+    for seed in range(40):
+        data = small_case(seed, rate=0.3)
+        plan = plan_spawning(data, EXACT)
+        if not plan.has_plan:
+            continue
+        tried += 1
+        least = min(
+            (table * pair_kinship(data)).sum()
+            for code in itertools.product(range(2), repeat=9)
+            if sum(code) == data.dishes
+            and not faults(data, table := np.array(code).reshape(3, 3))
+            and np.array_equal(
+                np.concatenate([table.sum(axis=1), table.sum(axis=0)]) + data.made_uses, plan.contributions
+            )
+        )
+        assert (as_table(data, plan.pairs) * pair_kinship(data)).sum() == pytest.approx(least, abs=1e-9)
+    assert tried > 15
+
+
+def pair_kinship(data) -> np.ndarray:
+    from broodstock.pedigree.kinship import kinship_matrix
+
+    return kinship_matrix(data.parents)[np.ix_(data.females, data.males)]
+
+
+def test_recheck__agrees_with_the_obvious_rules_on_random_tables(small_case, faults) -> None:
+    rng = np.random.default_rng(8)
+    seen: set[str] = set()
+    for seed in range(150):
+        data = small_case(seed, rate=1.0)
+        for _ in range(6):
+            table = (rng.random((data.n_females, data.n_males)) < 0.4).astype(np.int64)
+            laid = Laid(data, table, data.made_pairs.astype(np.int64))
+            found = sorted(code for code, check in CHECKS.items() if check(laid))
+            assert found == faults(data, table)
+            seen |= set(found)
+    assert seen >= set(CHECKS) - {"made", "pair-repeats"}
+
+
+def test_recheck__has_nothing_to_say_about_an_empty_plan(small_case) -> None:
+    for seed in range(30):
+        data = small_case(seed, rate=1.0)
+        plan = plan_spawning(data, EXACT)
+        if not plan.has_plan:
+            assert recheck(data, plan) == []
+            return
+    pytest.fail("no infeasible case")
