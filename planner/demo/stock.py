@@ -87,15 +87,15 @@ def raise_stock(
     # By rank, so that the whole stock is normal although families differ.
     rank = np.argsort(np.argsort(length, kind="stable"), kind="stable")
     spread: FloatArray = np.asarray(special.ndtri((rank + 0.5) / len(rank)), dtype=np.float64)
-    length = np.round(np.clip(LENGTH_MEAN + LENGTH_SD * spread, 150.0, 520.0))
+    shown: FloatArray = np.rint(np.clip(LENGTH_MEAN + LENGTH_SD * spread, 150.0, 520.0)).astype(np.float64)
     unit_of = _units_of_families(np.bincount(inside), len(rows), rng)
-    sexed = rng.random(len(rows)) < np.where(length > 360.0, 0.35, 0.03)
+    sexed = rng.random(len(rows)) < np.where(shown > 360.0, 0.35, 0.03)
     return Stock(
         rows,
         family,
         np.array(STOCK_UNITS, dtype=object)[unit_of[inside]],
-        length,
-        weights(length, rng),
+        shown,
+        weights(shown, rng),
         np.where(sexed, fish.sex[rows], -1).astype(np.int8),
         steps,
     )

@@ -141,7 +141,9 @@ def catch_founders(fish: TrueFish, wild: WildStock, scale: Scale, rng: np.random
     for year, wanted in scale.founders.items():
         first = day(f"{year}-03-05")
         for sex, number in enumerate(wanted):
-            can = np.flatnonzero((fish.died[wild.adults] > first + 400) & (fish.sex[wild.adults] == sex))
+            young = fish.hatched[wild.adults] > first - 30 * 365
+            alive = fish.died[wild.adults] > first + 400
+            can = np.flatnonzero(alive & young & (fish.sex[wild.adults] == sex))
             can = np.array([i for i in can if i not in taken])
             chosen = rng.choice(can, size=number, replace=False)
             taken.update(chosen.tolist())
