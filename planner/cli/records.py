@@ -18,9 +18,13 @@ FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
     "--level", type=click.Choice(["error", "warning", "note"]), default="note", help="Least level shown."
 )
 @click.option("--against", type=FOLDER, help="Accepted records that the files in FOLDER would join.")
+@click.option("--today", metavar="DATE", help="Day to read the records for; default their setting 'today'.")
+@click.option("--strict", is_flag=True, help="End with exit code 3 on warnings too.")
 @click.option("--out", type=click.Path(path_type=Path), help="Write the findings to this CSV file too.")
 @answers
-def check(folder: Path, level: str, against: Path | None, out: Path | None) -> Answer:
+def check(
+    folder: Path, level: str, against: Path | None, today: str | None, strict: bool, out: Path | None
+) -> Answer:
     """Read a folder of records and list every fault and doubt, with row and column.
 
     Errors stop an import (exit code 3); warnings need a person; notes inform. Nothing is ever corrected.
@@ -29,10 +33,11 @@ def check(folder: Path, level: str, against: Path | None, out: Path | None) -> A
     from planner.tasks.check import check_folder
 
     progress(f"Reading {folder}")
-    report = check_folder(folder, level, against)
+    report = check_folder(folder, level, against, today)
     if out is not None:
         report.write(out)
-    return Answer(report.text(), report.as_dict(), INPUT_FAULTS if report.stops_import else 0)
+    stops = report.has_doubts if strict else report.stops_import
+    return Answer(report.text(), report.as_dict(), INPUT_FAULTS if stops else 0)
 
 
 @click.command(epilog="Example: kinshoal columns crosses")

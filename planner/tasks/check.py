@@ -33,6 +33,8 @@ class CheckReport:
         SHA-256 over all files.
     stops_import : bool
         Whether any finding is an error.
+    has_doubts : bool
+        Whether any finding is an error or a warning.
     """
 
     folder: Path
@@ -41,6 +43,7 @@ class CheckReport:
     calls: dict[str, str]
     fingerprint: str
     stops_import: bool
+    has_doubts: bool
 
     def text(self) -> str:
         """Return the report as words."""
@@ -65,6 +68,7 @@ class CheckReport:
             "genotypes": self.calls,
             "findings": [f.as_dict() for f in self.findings],
             "stops_import": self.stops_import,
+            "has_doubts": self.has_doubts,
             "fingerprint": self.fingerprint,
         }
 
@@ -78,7 +82,9 @@ class CheckReport:
                 out.writerow([f.level, f.code, *place, f.found, f.expected, f.remedy])
 
 
-def check_folder(folder: Path, level: str = "note", against: Path | None = None) -> CheckReport:
+def check_folder(
+    folder: Path, level: str = "note", against: Path | None = None, today: str | None = None
+) -> CheckReport:
     """Read a folder, run every check and report.
 
     Parameters
@@ -89,18 +95,21 @@ def check_folder(folder: Path, level: str = "note", against: Path | None = None)
         Least level kept.
     against : Path, optional
         Accepted records that the files would join; only findings that concern the files are reported.
+    today : str, optional
+        ISO date to read the records for; default their own setting.
 
     Raises
     ------
     InputError
         If the accepted records themselves have hard faults.
     """
+    overrides = {} if today is None else {"today": today}
     if against is None:
-        findings, records, _ = read_and_check(folder)
+        findings, records, _ = read_and_check(folder, overrides)
     else:
         from planner.tasks.inbox import check_waiting_files
 
-        known, accepted, settings = read_and_check(against, with_scans=False)
+        known, accepted, settings = read_and_check(against, overrides, with_scans=False)
         known.raise_if_hard()
         findings, records = check_waiting_files(folder, accepted, settings)
     shown = LEVELS[: LEVELS.index(level) + 1]  # type: ignore[arg-type]
@@ -109,8 +118,9 @@ def check_folder(folder: Path, level: str = "note", against: Path | None = None)
         name: f"{g.n_samples} samples x {g.n_loci} loci, {g.typed.mean():.1%} of calls made"
         for name, g in records.genotypes.items()
     }
+    doubts = findings.stops_import or bool(findings.of_level("warning"))
     rows = {name: len(table) for name, table in records.tables.items()}
-    return CheckReport(folder, tuple(kept), rows, calls, records.fingerprint, findings.stops_import)
+    return CheckReport(folder, tuple(kept), rows, calls, records.fingerprint, findings.stops_import, doubts)
 
 
 def settings_of(folder: Path | None) -> Settings:

@@ -10,14 +10,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
 from broodstock.arrays import FloatArray, IntArray
-from broodstock.findings import Finding, Findings
-from planner.tasks.settings import Settings, read_settings
+from broodstock.findings import Finding, Findings, Place
+from planner.tasks.settings import UNSET_DAY, Settings, read_settings
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from broodstock.genotypes.genotype_set import GenotypeSet
     from broodstock.pedigree.structure import Pedigree
 
@@ -215,8 +214,43 @@ def read_and_check(
     settings, faults = read_settings(rows, table.attrs.get("file", "settings.csv"))
     findings.extend(faults)
     settings = settings.with_overrides(overrides or {})
+    settings = _with_day(settings, records, findings)
     findings.extend(run_checks(records.tables, records.genotypes, settings.values, settings.day("today")))
     return findings, records, settings
+
+
+def _with_day(settings: Settings, records: Records, findings: Findings) -> Settings:
+    """Return settings with a day to read the records for: as set, otherwise the last day in the records."""
+    from broodstock.fields import TABLES
+
+    if settings["today"] != UNSET_DAY:
+        return settings
+    days = [
+        records.tables[name][column.name].max()
+        for name, table in TABLES.items()
+        for column in table.columns
+        if column.kind == "date" and column.name not in DAYS_TO_COME and len(records.tables[name])
+    ]
+    known = [d for d in days if not pd.isna(d)]
+    if not known:
+        return settings.with_overrides({"today": FAR_DAY})
+    last = max(known).date()
+    findings.add(
+        "day-assumed",
+        Place("settings.csv", None, "today"),
+        "no day to read the records for",
+        "a row 'today' with an ISO date",
+        f"The last day in the records, {last}, was taken. Add the row.",
+        "note",
+    )
+    return settings.with_overrides({"today": last.isoformat()})
+
+
+DAYS_TO_COME = ("valid_until", "valid_from", "until_date", "withdrawal_until", "window_start", "window_end")
+"""Columns whose days may lie ahead of the records."""
+
+FAR_DAY = "2100-01-01"
+"""Day taken when the records hold no day at all."""
 
 
 if TYPE_CHECKING:

@@ -57,6 +57,9 @@ class Setting:
         )
 
 
+UNSET_DAY = dt.date(1970, 1, 1)
+"""Stands for a date that nobody set."""
+
 S = Setting
 SETTINGS: dict[str, Setting] = {
     s.name: s
@@ -67,11 +70,11 @@ SETTINGS: dict[str, Setting] = {
         S(
             "today",
             "date",
-            dt.date(1970, 1, 1),
+            UNSET_DAY,
             "The day the records are read for; plans never use the machine's clock.",
         ),
-        S("spawning_day", "date", dt.date(1970, 1, 1), "Day of the spawning plan; default: today."),
-        S("release_day", "date", dt.date(1970, 1, 1), "Day of the release plan; default: today."),
+        S("spawning_day", "date", UNSET_DAY, "Day of the spawning plan; default: today."),
+        S("release_day", "date", UNSET_DAY, "Day of the release plan; default: today."),
         S("seed", "integer", 1, "Seed of every random step.", low=0, high=2**63 - 1),
         S("pair_kinship_limit", "number", 0.0625, "No pair may have a kinship above this.", low=0, high=0.5),
         S(
@@ -239,6 +242,15 @@ SETTINGS: dict[str, Setting] = {
             low=0,
             high=0.4,
         ),
+        S(
+            "generation_years",
+            "number",
+            0,
+            "Mean age of parents when their young are born; 0: not known, and no temporal Ne is made.",
+            unit="years",
+            low=0,
+            high=200,
+        ),
         S("sample_call_rate_min", "number", 0.8, "Samples typed at fewer loci are left out.", low=0, high=1),
         S("locus_call_rate_min", "number", 0.8, "Loci typed in fewer samples are left out.", low=0, high=1),
         S("hybrid_index_max", "number", 0.05, "Fish with more of the other species are held.", low=0, high=1),
@@ -272,14 +284,13 @@ class Settings:
         UsageError
             If neither is set: plans never use the machine's clock.
         """
-        unset = dt.date(1970, 1, 1)
         for candidate in (name, "today"):
             value = self.values[candidate]
-            if isinstance(value, dt.date) and value != unset:
+            if isinstance(value, dt.date) and value != UNSET_DAY:
                 return value
         raise UsageError(
-            f"setting {name}: found no date. Expected an ISO date. Add 'today' or '{name}' to settings.csv; "
-            "plans never use the machine's clock."
+            f"setting {name}: found no date. Expected an ISO date. Add 'today' to settings.csv or give "
+            f"--set {name}=YYYY-MM-DD; plans never use the machine's clock."
         )
 
     def used(self, names: Iterable[str]) -> dict[str, Any]:
