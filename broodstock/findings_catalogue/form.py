@@ -326,6 +326,13 @@ ENTRIES = (
         "Write the local time; the offset belongs in its own column.",
     ),
     Entry(
+        "day-assumed",
+        "Settings",
+        ("note",),
+        "No setting says for which day the records are read; the last day in them was taken.",
+        "Add the setting 'today'.",
+    ),
+    Entry(
         "setting-unknown",
         "Settings",
         ("warning",),

@@ -14,6 +14,7 @@ from broodstock.findings import Finding, Findings, Place
 from broodstock.genotypes.genotype_set import GenotypeSet
 from broodstock.intake.near_words import did_you_mean, near_word
 from broodstock.intake.references import check_references
+from broodstock.intake.sheets import sheet_names
 from broodstock.intake.tables import empty_frame, in_order, read_table
 from broodstock.tags.codes import BLANKS
 from broodstock.tags.near import near_matches, suggestion
@@ -136,7 +137,8 @@ def read_folder(
 def _table_sources(folder: Path, findings: Findings) -> dict[str, str]:
     """Return the file of each table, relative to the folder."""
     sources: dict[str, str] = {}
-    sheets = _sheet_names(folder / WORKBOOK)
+    book = folder / WORKBOOK
+    sheets = set(sheet_names(book, findings)) if book.is_file() else set()
     for name in TABLES:
         there = [f for f in (f"{name}.csv", f"{name}.csv.gz") if (folder / f).is_file()]
         if name in sheets:
@@ -151,7 +153,7 @@ def _table_sources(folder: Path, findings: Findings) -> dict[str, str]:
             )
         if there:
             sources[name] = there[0]
-    if not sources:
+    if not sources and not findings.stops_import:
         findings.add(
             "no-tables",
             Place(folder.name),
@@ -160,21 +162,6 @@ def _table_sources(folder: Path, findings: Findings) -> dict[str, str]:
             "Check the folder; 'kinshoal template' writes empty tables.",
         )
     return sources
-
-
-def _sheet_names(path: Path) -> set[str]:
-    """Return the sheets of the workbook; one table when it is broken, so that reading reports it."""
-    if not path.is_file():
-        return set()
-    import python_calamine
-
-    try:
-        with python_calamine.CalamineWorkbook.from_path(str(path)) as book:
-            return set(book.sheet_names)
-    except BaseException as e:
-        if not isinstance(e, Exception) and type(e).__name__ != "PanicException":
-            raise
-        return {"fish"}
 
 
 def _read_tables(

@@ -5,8 +5,9 @@ from __future__ import annotations
 import datetime as dt
 import re
 import zipfile
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 from xml.etree import ElementTree
 
 import numpy as np
@@ -14,43 +15,69 @@ import numpy as np
 from broodstock.findings import Findings, Place
 from broodstock.intake.raw_table import RawTable
 
+T = TypeVar("T")
 _MAIN = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
 _REL = "{http://schemas.openxmlformats.org/officeDocument/2006/relationships}"
 _PACKAGE = "{http://schemas.openxmlformats.org/package/2006/relationships}"
 
 
-def read_workbook(path: Path, findings: Findings, only: set[str] | None = None) -> dict[str, RawTable]:
-    """Read the sheets of a workbook.
+def sheet_names(path: Path, findings: Findings) -> tuple[str, ...]:
+    """Return the names of the sheets of a workbook; none, with a finding, when it cannot be opened."""
+    book = _opened(path, findings, lambda b: tuple(b.sheet_names))
+    return book or ()
+
+
+def read_sheet(path: Path, name: str, findings: Findings) -> RawTable:
+    """Read one sheet of a workbook.
 
     Parameters
     ----------
     path : Path
         An XLSX file.
+    name : str
+        Name of the table; the sheet of that name is read, or the only sheet there is.
     findings : Findings
-        Receives a finding when the file cannot be opened.
-    only : set of str, optional
-        Sheets to read; default all.
+        Receives a finding when the file cannot be opened or has no such sheet.
 
     Returns
     -------
-    dict of str to RawTable
-        By sheet name, in the order of the workbook.
+    RawTable
+        Empty when nothing could be read.
     """
-    import python_calamine as calamine
+    names = sheet_names(path, findings)
+    if not names:
+        return RawTable(path.name)
+    if name not in names and len(names) > 1:
+        findings.add(
+            "sheet-missing",
+            Place(path.name),
+            f"sheets {', '.join(map(repr, names))}",
+            f"a sheet '{name}'",
+            "Rename the sheet that holds the table.",
+        )
+        return RawTable(path.name)
+    chosen = name if name in names else names[0]
+
+    def work(book: Any) -> tuple[list[list[Any]], dict[tuple[int, int], str]]:
+        cells = book.get_sheet_by_name(chosen).to_python(skip_empty_area=False)
+        return cells, _lost_cells(path, chosen)
+
+    read = _opened(path, findings, work)
+    return _sheet(f"{path.name}[{chosen}]", *read, findings) if read else RawTable(path.name)
+
+
+def _opened(path: Path, findings: Findings, work: Callable[[Any], T]) -> T | None:
+    """Open a workbook and do some work with it; None, with a finding, when that fails."""
+    import python_calamine
 
     if not path.is_file():
         findings.add(
             "file-missing", Place(path.name), "no such file", "a workbook", f"Check the folder {path.parent}."
         )
-        return {}
+        return None
     try:
-        with calamine.CalamineWorkbook.from_path(str(path)) as book:
-            sheets = {
-                name: book.get_sheet_by_name(name).to_python(skip_empty_area=False)
-                for name in book.sheet_names
-                if only is None or name in only
-            }
-        lost = _lost_cells(path, set(sheets))
+        with python_calamine.CalamineWorkbook.from_path(str(path)) as book:
+            return work(book)
     except BaseException as e:
         # The reader raises many kinds for a damaged file, a panic of its own among them.
         if not isinstance(e, Exception) and type(e).__name__ != "PanicException":
@@ -62,11 +89,7 @@ def read_workbook(path: Path, findings: Findings, only: set[str] | None = None) 
             "an XLSX workbook without password",
             "Open it in a spreadsheet program and save it again as XLSX.",
         )
-        return {}
-    return {
-        name: _sheet(f"{path.name}[{name}]", cells, lost.get(name, {}), findings)
-        for name, cells in sheets.items()
-    }
+        return None
 
 
 def _sheet(
@@ -143,34 +166,29 @@ def _text(cell: Any) -> tuple[str, str]:
     return str(cell), "other"
 
 
-def _lost_cells(path: Path, wanted: set[str]) -> dict[str, dict[tuple[int, int], str]]:
+def _lost_cells(path: Path, wanted: str) -> dict[tuple[int, int], str]:
     """Find the cells that the reader gives as empty though they are not: errors, formulas without value.
 
     Returns
     -------
     dict
-        By sheet, then by row and column counted from 0: the error word, or the formula after ``=``.
+        By row and column counted from 0: the error word, or the formula after ``=``.
     """
-    out: dict[str, dict[tuple[int, int], str]] = {}
     with zipfile.ZipFile(path) as archive:
         names = set(archive.namelist())
         if "xl/workbook.xml" not in names or "xl/_rels/workbook.xml.rels" not in names:
-            return out
-        targets = {
-            r.get("Id"): r.get("Target", "")
-            for r in ElementTree.fromstring(archive.read("xl/_rels/workbook.xml.rels")).iter(
-                f"{_PACKAGE}Relationship"
-            )
-        }
+            return {}
+        relations = ElementTree.fromstring(archive.read("xl/_rels/workbook.xml.rels"))
+        targets = {r.get("Id"): r.get("Target", "") for r in relations.iter(f"{_PACKAGE}Relationship")}
         for sheet in ElementTree.fromstring(archive.read("xl/workbook.xml")).iter(f"{_MAIN}sheet"):
-            name, target = sheet.get("name", ""), targets.get(sheet.get(f"{_REL}id"), "")
+            target = targets.get(sheet.get(f"{_REL}id"), "")
             member = target.lstrip("/") if target.startswith("/") else f"xl/{target}"
-            if name not in wanted or member not in names:
+            if sheet.get("name", "") != wanted or member not in names:
                 continue
             content = archive.read(member)
             if b't="e"' in content or b"<f" in content:
-                out[name] = _scan_sheet(content)
-    return out
+                return _scan_sheet(content)
+    return {}
 
 
 def _scan_sheet(content: bytes) -> dict[tuple[int, int], str]:

@@ -54,23 +54,9 @@ def read_table(path: str | Path, table_name: str) -> tuple[pd.DataFrame, list[Fi
     spec = table(table_name)
     findings = Findings()
     if path.suffix.lower() == ".xlsx":
-        from broodstock.intake.sheets import read_workbook
+        from broodstock.intake.sheets import read_sheet
 
-        sheets = read_workbook(path, findings)
-        if table_name in sheets:
-            raw = sheets[table_name]
-        elif len(sheets) == 1:
-            raw = next(iter(sheets.values()))
-        else:
-            raw = RawTable(path.name)
-            if sheets:
-                findings.add(
-                    "sheet-missing",
-                    Place(path.name),
-                    f"sheets {', '.join(map(repr, sheets))}",
-                    f"a sheet '{table_name}'",
-                    "Rename the sheet that holds the table.",
-                )
+        raw = read_sheet(path, table_name, findings)
     else:
         data = read_bytes(path, findings, path.name)
         raw = read_csv(data, path.name, findings) if data is not None else RawTable(path.name)

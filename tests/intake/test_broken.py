@@ -11,6 +11,7 @@ import pytest
 
 from broodstock.checks.run import run_checks
 from broodstock.findings import Finding
+from broodstock.findings_catalogue import CATALOGUE
 from broodstock.intake.folder import read_folder
 from broodstock.intake.genotype_tables import read_genotype_table
 from broodstock.intake.tables import read_table
@@ -78,5 +79,6 @@ def test_broken__raises_exactly_the_expected_findings(case: str) -> None:
     for f in found:
         assert f.text().endswith(f"[{f.code}]")
         assert "nan" not in f.text().lower().split()
+        assert f.level in CATALOGUE[f.code].levels
         assert f.remedy.endswith(".")
         assert not f.expected.endswith(".")

@@ -5,11 +5,15 @@ from __future__ import annotations
 import hashlib
 import json
 import shutil
+import tempfile
 from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
+from broodstock.checks.run import run_checks
 from broodstock.errors import InputError, UsageError
 from broodstock.fields import TABLES
 from broodstock.genotypes.genotype_set import GenotypeSet, Locus
@@ -201,6 +205,33 @@ def test_check_references__many_wrong_names_are_counted(folder: Path) -> None:
     assert len(found) == 201
     assert found[-1].found == "100 more of the same kind"
     assert check_references(tables) == []
+
+
+NAMES = st.sampled_from(
+    ["fish.csv", "captures.csv.gz", "records.xlsx", "genotypes/snps.vcf", "genotypes/snps.vcf.gz", "loci.csv",
+     "genotypes/microsatellites.csv", "samples.csv", "sites.csv", "notes.txt", "fsh.csv"]
+)  # fmt: skip
+CONTENT = st.one_of(
+    st.binary(max_size=80),
+    st.sampled_from([FISH, SITES, "sample_id,P1\nS1,1/2\n", "locus,kind,role\nP1,snp,neutral\n", "\n"]).map(
+        str.encode
+    ),
+)
+
+
+@settings(deadline=None, max_examples=100)
+@given(st.dictionaries(NAMES, CONTENT, max_size=5))
+def test_read_folder__any_files_give_findings_only(files: dict[str, bytes]) -> None:
+    with tempfile.TemporaryDirectory() as root:
+        for name, data in files.items():
+            path = Path(root) / name
+            path.parent.mkdir(exist_ok=True)
+            path.write_bytes(data)
+        records = read_folder(root)
+        assert set(records.tables) == set(TABLES)
+        assert all(f.text() for f in records.findings)
+        assert sum(records.files.values()) <= sum(map(len, files.values()))
+        run_checks(records.tables, records.genotypes)
 
 
 @pytest.mark.parametrize(
