@@ -74,7 +74,7 @@ def check_call_rates(records: CheckInput, findings: Findings) -> None:
 
 def check_identities(records: CheckInput, findings: Findings) -> None:
     """Check that one genotype is one fish, and one fish has one genotype."""
-    from broodstock.genotypes.quality.duplicates import duplicate_samples
+    from broodstock.genotypes.quality.duplicates import DIFFERENT, TWO_NAMES, UNNAMED, duplicate_samples
 
     fish_of = _identities(records)
     on_record = set(records.tables["fish"]["fish_id"])
@@ -83,16 +83,16 @@ def check_identities(records: CheckInput, findings: Findings) -> None:
         told: set[frozenset[str]] = set()
         for pair in duplicate_samples(calls, fish_of):
             who = frozenset(fish_of.get(s, s) for s in (pair.first, pair.second))
-            if pair.verdict == "same fish, as recorded" or who in told:
+            if pair.verdict not in (DIFFERENT, TWO_NAMES, UNNAMED) or who in told:
                 continue
             told.add(who)
-            two_genotypes = pair.verdict == "one fish on record, two genotypes"
+            two_genotypes = pair.verdict == DIFFERENT
             code = "fish-two-genotypes" if two_genotypes else "genotype-twice"
             listed += 1
             if listed > MAX_LISTED:
                 continue
             what = "two genotypes of one fish" if two_genotypes else "one genotype in two samples"
-            open_identity = pair.verdict == "one genotype, identity not on record" and not who & on_record
+            open_identity = pair.verdict == UNNAMED and not who & on_record
             findings.add(
                 code,
                 _place(records, pair.second, name, "fish_id"),
