@@ -13,7 +13,7 @@ from planner.demo.breeders import LossStep, hidden_losses
 from planner.demo.brood import Brood
 from planner.demo.hatchery import Dishes
 from planner.demo.releases import weights
-from planner.demo.sampling import split_total
+from planner.demo.sampling import split_in_proportion
 from planner.demo.scale import Scale
 from planner.demo.true_fish import TrueFish
 from planner.demo.year_classes import Rearing, young_of_dish
@@ -71,7 +71,11 @@ def raise_stock(
     share, steps, pooled = hidden_losses(dams, sires, worked, scale.nb_planned, scale.nb_true, rng)
     for i in laid[pooled]:
         dishes.note[i] = "pooled with other dishes in one tank before counting; families told apart by DNA"
-    numbers = split_total(rng, share[worked], scale.stock_cross[1], at_least=1)
+    # Largest remainders, so that the effective number is that of the shares; every family keeps one fish.
+    numbers = split_in_proportion(share[worked], scale.stock_cross[1])
+    lost = numbers == 0
+    numbers[lost] = 1
+    numbers[np.argmax(numbers)] -= int(lost.sum())
     dish = np.repeat(laid[worked], numbers)
     rows = young_of_dish(fish, brood, dishes, dish, rng.integers(0, 2, len(dish)), rng)
     family = np.array(dishes.family, dtype=object)[dish]

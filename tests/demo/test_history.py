@@ -120,7 +120,7 @@ def test_hidden_losses__end_at_the_target():
 def test_truth__breeders_of_the_stock_are_31_where_the_plan_said_49(full):
     demo, truth, *_ = full
     row = truth["breeders"].query("year_class == 2024 and line == 'hatchery'").iloc[0]
-    assert row["effective_breeders"] == pytest.approx(31, abs=1.5)
+    assert row["effective_breeders"] == pytest.approx(31, abs=1.0)
     losses = truth["losses"].set_index("step")["effective_breeders"]
     assert losses["planned"] == 49
     assert losses["pond"] == pytest.approx(31, abs=0.01)
