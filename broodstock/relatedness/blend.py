@@ -202,9 +202,10 @@ def founder_block(
     Returns
     -------
     block : ndarray, float64, shape (n, n)
-        Positive semidefinite, no number below 0 beyond what that needs.
+        Positive semidefinite, no number below 0; kinship between founders is lowered by one common share where
+        that needs it.
     lifted : float
-        See `nearest_semidefinite`.
+        How far the lowest eigenvalue was below 0; 0 when nothing had to change.
 
     Raises
     ------
@@ -214,16 +215,28 @@ def founder_block(
         If the kinship is not symmetric.
     """
     k = np.array(marker_kinship, dtype=np.float64)
-    diagonal = np.arange(len(k))
     if unrelated is not None:
         if unrelated.shape != k.shape:
             raise ShapeError(f"founders: found shapes {k.shape} and {unrelated.shape}. Expected the same.")
         k[unrelated & ~np.eye(len(k), dtype=bool)] = 0.0
     k = np.where(np.eye(len(k), dtype=bool), np.maximum(k, 0.5), np.maximum(k, 0.0)) if k.ndim == 2 else k
-    k, lifted = nearest_semidefinite(k)
-    k = np.array(k)
-    k[diagonal, diagonal] = np.maximum(k[diagonal, diagonal], 0.5)
-    return k, lifted
+    _, lifted = nearest_semidefinite(k)
+    return (k, 0.0) if lifted == 0.0 else (_less_between(k), lifted)
+
+
+def _less_between(kinship: FloatArray) -> FloatArray:
+    """Shrink kinship between fish by the least common share that leaves no negative eigenvalue.
+
+    ``D + (1 - t)(K - D)`` with D the diagonal is positive semidefinite for ``t >= 1 - 1 / m``, where ``-m`` is the
+    lowest eigenvalue of ``D^(-1/2) (K - D) D^(-1/2)``. Unlike the nearest table it makes no kinship negative and
+    leaves unrelated pairs at 0.
+    """
+    diagonal = np.diag(kinship)
+    root = np.sqrt(diagonal)
+    between = kinship - np.diag(diagonal)
+    m = -float(np.linalg.eigvalsh(between / np.outer(root, root))[0])
+    share = min(1.0, 1.0 / m) * (1.0 - 1e-12) if m > 0 else 1.0
+    return np.asarray(np.diag(diagonal) + share * between)
 
 
 def kinship_with_related_founders(

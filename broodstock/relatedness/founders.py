@@ -21,14 +21,13 @@ class FounderKinship:
     Parameters
     ----------
     block : ndarray, float64, shape (n_founders, n_founders)
-        Positive semidefinite, 0 for pairs counted as unrelated (up to what semidefiniteness needs),
-        self-kinship at least 1/2. For `blend.kinship_with_related_founders`.
+        Positive semidefinite, 0 for pairs counted as unrelated, self-kinship at least 1/2. For `blend.kinship_with_related_founders`.
     related : ndarray, bool, shape (n_founders, n_founders)
         Pairs that the markers show to be kin.
     raw : KinshipUncertainty
         Estimates with limits before any pair was set to 0, zero at the pairs taken as unrelated.
     lifted : float
-        How far the lowest eigenvalue had to be raised.
+        How far the lowest eigenvalue was below 0 before kinship between founders was lowered.
     """
 
     block: FloatArray

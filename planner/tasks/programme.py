@@ -19,6 +19,7 @@ from planner.tasks.settings import UNSET_DAY, Settings, read_settings
 if TYPE_CHECKING:
     from broodstock.genotypes.genotype_set import GenotypeSet
     from broodstock.pedigree.structure import Pedigree
+    from planner.tasks.marker_kinship import MarkerKinship
 
 DNA_CLAIM_MIN = 0.95
 """A DNA parent claim at least this sure stands in for the recorded parent when kinship is computed."""
@@ -92,6 +93,21 @@ class Programme:
         return inbreeding(self.pedigree.parents)
 
     @cached_property
+    def by_markers(self) -> MarkerKinship | None:
+        """Kinship with founders related by markers, None when the setting asks for the pedigree alone.
+
+        Raises
+        ------
+        UsageError
+            If the setting asks for markers and there are too few genotyped founders.
+        """
+        if self.settings["kinship_source"] == "pedigree":
+            return None
+        from planner.tasks.marker_kinship import marker_kinship
+
+        return marker_kinship(self)
+
+    @cached_property
     def living_rows(self) -> IntArray:
         """Pedigree rows of the living fish in care (brood and hold)."""
         fish = self.tables["fish"]
@@ -144,7 +160,10 @@ class Programme:
                 else:
                     extra[i] += 0.125
         used = np.flatnonzero(half.any(axis=0)).astype(np.int32)
-        between = kinship_between(self.pedigree.parents, used, used, self.inbreeding)
+        if self.by_markers is None:
+            between = kinship_between(self.pedigree.parents, used, used, self.inbreeding)
+        else:
+            between = self.by_markers.kinship[np.ix_(used, used)]
         shares = half[:, used]
         kinship: FloatArray = shares @ between @ shares.T
         kinship[np.diag_indices(n)] += extra

@@ -32,6 +32,7 @@ SETTINGS_USED = (
     "across_weight",
     "survivors_share",
     "larval_group_kinship",
+    "kinship_source",
     "release_gap",
     "time_limit",
 )

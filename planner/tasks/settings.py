@@ -27,6 +27,7 @@ class Setting:
     low: float | None = None
     high: float | None = None
     source: str = "common practice, no source"
+    choices: tuple[str, ...] = ()
 
     def parse(self, text: str) -> Value:
         """Return the value written as text.
@@ -39,6 +40,8 @@ class Setting:
         try:
             value: Value
             if self.kind == "text":
+                if self.choices and text not in self.choices:
+                    raise UsageError(self._message(text, f"one of {', '.join(self.choices)}"))
                 return text
             if self.kind == "date":
                 return dt.date.fromisoformat(text)
@@ -78,6 +81,22 @@ SETTINGS: dict[str, Setting] = {
         S("release_day", "date", UNSET_DAY, "Day of the release plan; default: today."),
         S("seed", "integer", 1, "Seed of every random step.", low=0, high=2**63 - 1),
         S("pair_kinship_limit", "number", 0.0625, "No pair may have a kinship above this.", low=0, high=0.5),
+        S(
+            "kinship_source",
+            "text",
+            "pedigree",
+            "Where kinship comes from: the recorded pedigree with founders taken as "
+            "unrelated, or the pedigree with founders related by their genotypes.",
+            choices=("pedigree", "pedigree-and-markers"),
+        ),
+        S(
+            "pair_limit_on",
+            "text",
+            "point",
+            "Whether the pair limit holds for the estimate or for the upper limit of its "
+            "interval (only with markers).",
+            choices=("point", "upper"),
+        ),
         S(
             "crosses_wanted",
             "integer",

@@ -17,6 +17,8 @@ from planner.tasks.programme import Programme
 
 SETTINGS_USED = (
     "pair_kinship_limit",
+    "kinship_source",
+    "pair_limit_on",
     "crosses_wanted",
     "cells",
     "males_per_female_min",
@@ -141,9 +143,19 @@ def spawning_inputs(
     place_m = {c.fish_id: k for k, c in enumerate(males)}
     made_rows = [(place_f[d], place_m[s], n) for (d, s), n in made.items() if d in place_f and s in place_m]
     straws, per_dish = _straws(programme, ordered)
+    rows_f, rows_m = (pedigree.rows([c.fish_id for c in sex]) for sex in (females, males))
+    markers = programme.by_markers
+    upper = None if markers is None else markers.upper[np.ix_(rows_f, rows_m)]
+    if markers is not None:
+        notes.append(f"Kinship: {markers.words}.")
+    elif settings["pair_limit_on"] == "upper":
+        raise UsageError(
+            "setting pair_limit_on: found 'upper' with kinship from the pedigree alone, which has no interval. "
+            "Expected 'point', or kinship_source 'pedigree-and-markers'. Change one of them."
+        )
     data = spawning_data(
-        pedigree.rows([c.fish_id for c in females]),
-        pedigree.rows([c.fish_id for c in males]),
+        rows_f,
+        rows_m,
         dishes,
         parents=pedigree.parents,
         ids=pedigree.ids,
@@ -152,7 +164,10 @@ def spawning_inputs(
         made=np.array(made_rows, dtype=np.int32).reshape(-1, 3),
         males_per_female=(settings["males_per_female_min"], settings["males_per_female_max"]),
         females_per_male=(1, MANY),
+        kinship=None if markers is None else markers.kinship,
         pair_limit=settings["pair_kinship_limit"],
+        limit_on=settings["pair_limit_on"],
+        pair_upper=upper,
         straws=straws,
         straws_per_dish=per_dish,
         permit=np.array([0 if c.frozen else -1 for c in ordered], dtype=np.int32),
