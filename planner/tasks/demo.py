@@ -16,7 +16,7 @@ from planner.tasks.programme import open_programme
 from planner.tasks.release import release_plan, write_release
 from planner.tasks.spawning import spawning_plan, write_spawning
 
-DEMO_SETTINGS = {"time_limit": "20"}
+DEMO_SETTINGS = {"time_limit": "45"}
 
 
 @dataclass(frozen=True)
