@@ -219,7 +219,7 @@ CONTENT = st.one_of(
 )
 
 
-@settings(deadline=None, max_examples=100)
+@settings(deadline=None, max_examples=25)
 @given(st.dictionaries(NAMES, CONTENT, max_size=5))
 def test_read_folder__any_files_give_findings_only(files: dict[str, bytes]) -> None:
     with tempfile.TemporaryDirectory() as root:
