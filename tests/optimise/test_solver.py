@@ -119,6 +119,18 @@ def test_solve__node_limit_is_an_answer() -> None:
     assert not report.proven
 
 
+def test_solve__stops_when_the_bound_is_enough() -> None:
+    full = solve(knapsack(35, 15, 3, pulp.LpMinimize)[0])
+    assert full.objective is not None
+    early = solve(knapsack(35, 15, 3, pulp.LpMinimize)[0], enough_bound=0.9 * full.objective)
+    assert early.status is SolveStatus.OTHER_LIMIT
+    assert early.bound is not None
+    assert 0.9 * full.objective <= early.bound <= full.objective + 1e-6
+    early = solve(knapsack(35, 15, 3)[0], enough_bound=1e9)
+    assert early.status is SolveStatus.OTHER_LIMIT
+    assert early.nodes <= solve(knapsack(35, 15, 3)[0]).nodes
+
+
 def test_session__later_linear_runs_get_their_own_time() -> None:
     rng = np.random.default_rng(3)
     problem = pulp.LpProblem("cover", pulp.LpMinimize)
