@@ -23,6 +23,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "founders": ("planner.cli.genetics:founders", "What each founder line still contributes, and where."),
     "spawn": ("planner.cli.plans:spawn", "Plan the crosses of least mean kinship and print the sheet."),
     "release": ("planner.cli.plans:release", "Plan which fish go to which water and print the manifest."),
+    "keep": ("planner.cli.choices:keep", "Choose the fish to keep as future parents, founder lines kept."),
 }
 
 

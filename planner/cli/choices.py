@@ -1,0 +1,82 @@
+"""Commands that choose fish or places: keep, found, exchange, grow, loss."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from planner.cli.output import Answer, answers, progress
+from planner.cli.plans import OUT, SET, overrides_of
+from planner.cli.records import FOLDER
+from planner.tasks.text_tables import aligned
+
+
+def _figures(facts: tuple[tuple[str, str], ...]) -> list[str]:
+    """Return label and value lines, aligned."""
+    width = max(len(label) for label, _ in facts)
+    return [f"{label.ljust(width)}  {value}" for label, value in facts]
+
+
+@click.command(epilog="Example: kinshoal keep demo/records --number 640 --out demo/keep")
+@click.argument("folder", type=FOLDER)
+@click.option("--number", type=click.IntRange(min=1), required=True, help="Fish to keep.")
+@click.option(
+    "--among", type=click.Choice(["stock", "brood"]), default="stock", help="Young fish, or broodfish."
+)
+@click.option("--per-family", type=click.IntRange(min=1), help="Most fish of one family.")
+@click.option(
+    "--least-females", type=click.IntRange(min=0), default=0, help="Fewest fish known to be female."
+)
+@click.option("--least-males", type=click.IntRange(min=0), default=0, help="Fewest fish known to be male.")
+@click.option(
+    "--line-copies",
+    type=click.FloatRange(min=0),
+    default=1.0,
+    show_default=True,
+    help="Copies of every founder line's genome to keep, or all there are.",
+)
+@click.option("--must", multiple=True, metavar="FISH|FAMILY=N", help="Fish, or number of a family, to keep.")
+@click.option(
+    "--not", "must_not", multiple=True, metavar="NAME", help="Fish, family or unit to keep none of."
+)
+@SET
+@OUT
+@answers
+def keep(
+    folder: Path,
+    number: int,
+    among: str,
+    per_family: int | None,
+    least_females: int,
+    least_males: int,
+    line_copies: float,
+    must: tuple[str, ...],
+    must_not: tuple[str, ...],
+    changes: tuple[str, ...],
+    out: Path | None,
+) -> Answer:
+    """Choose which fish to keep as future parents: least mean kinship, every founder line, with a proven gap.
+
+    Kinship is that of the kept fish, and by the setting living_weight that of the kept fish and the living
+    broodfish together. Writes the numbers per family, the single fish (drawn by lot within a family) and the plan file.
+    """
+    from planner.tasks.future_broodstock import KeepWishes, keep_plan, write_keep
+    from planner.tasks.programme import open_programme
+
+    programme = open_programme(folder, overrides_of(changes))
+    wishes = KeepWishes(number, per_family, least_females, least_males, line_copies, must, must_not, among)
+    outcome = keep_plan(programme, wishes, progress)
+    written = write_keep(outcome, out) if out is not None else []
+    lines = [
+        *_figures(outcome.facts()),
+        "",
+        aligned(*outcome.comparison(), right=(1, 2, 4)),
+        "",
+        aligned(*outcome.table(), right=(1, 2, 3)),
+        "",
+        *outcome.notes,
+        f"mark {outcome.provenance.mark}",
+        *(f"wrote {p}" for p in written),
+    ]
+    return Answer("\n".join(lines), outcome.as_dict() | {"written": [str(p) for p in written]})
