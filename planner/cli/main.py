@@ -21,7 +21,14 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "size": ("planner.cli.genetics:size", "Effective size (Ne, Nb) of groups, estimators side by side."),
     "kinship": ("planner.cli.genetics:kinship", "Kinship and mean kinship of the living broodfish."),
     "founders": ("planner.cli.genetics:founders", "What each founder line still contributes, and where."),
+    "quality": ("planner.cli.audit:quality", "Check the genotypes: what to leave out, what to look at."),
+    "parents": ("planner.cli.audit:parents", "Parents by DNA against the record; exchanged dishes found."),
+    "audit": ("planner.cli.audit:audit", "Report on a year class: diversity, parents, losses, what to do."),
     "spawn": ("planner.cli.plans:spawn", "Plan the crosses of least mean kinship and print the sheet."),
+    "replan": (
+        "planner.cli.morning:replan",
+        "Plan the rest of a spawning day again after something went wrong.",
+    ),
     "release": ("planner.cli.plans:release", "Plan which fish go to which water and print the manifest."),
     "keep": ("planner.cli.choices:keep", "Choose the fish to keep as future parents, founder lines kept."),
 }

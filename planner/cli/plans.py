@@ -76,10 +76,12 @@ def spawn(
     from planner.tasks.programme import open_programme
     from planner.tasks.spawning import planned_version, spawning_plan, write_spawning
 
-    programme = open_programme(folder, overrides_of(changes))
+    overrides = overrides_of(changes)
+    programme = open_programme(folder, overrides)
     version = planned_version(out) if out is not None else 1
     outcome = spawning_plan(programme, _day(day), not_ripe, also_ripe, version, progress)
-    written = write_spawning(programme, outcome, out) if out is not None else []
+    more = {"overrides": overrides}
+    written = write_spawning(programme, outcome, out, more) if out is not None else []
     return _plan_answer(outcome, written, outcome.table())
 
 

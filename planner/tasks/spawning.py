@@ -32,6 +32,7 @@ from planner.tasks.spawning_data import SETTINGS_USED, SpawningInputs, spawning_
 
 SPARE_MALES = 4
 LAST_ON_WALK = 10**6
+CROSS_COLUMNS = ["dish_id", "dam", "sire", "dish", "of", "cell", "egg_share", "kinship"]
 
 
 class NoSpawningPlanError(KinshoalError):
@@ -66,6 +67,8 @@ class SpawningOutcome:
         Inputs, settings, seed, proof.
     day : date
         Day of spawning.
+    earlier_number : int
+        Highest number of a dish in older versions of today's plan.
     """
 
     plan: SpawningPlan
@@ -76,6 +79,7 @@ class SpawningOutcome:
     crosses: pd.DataFrame
     provenance: Provenance
     day: dt.date
+    earlier_number: int = 0
 
     def facts(self) -> tuple[tuple[str, str], ...]:
         """Return the figures of the plan as label and value."""
@@ -96,7 +100,11 @@ class SpawningOutcome:
             ("Living group before, after", living),
             ("Expected Ne of the parents", f"{m.effective_parents:.1f}"),
             ("Inbreeding, mean and highest", f"{m.mean_inbreeding:.4f}, {m.greatest_inbreeding:.4f}"),
-            ("Value, proven bound", f"{self.plan.value:.6f}, {self.plan.bound:.6f}"),
+            (
+                "Value, proven bound",
+                f"{self.plan.value:.6f}, "
+                + ("none" if self.plan.bound is None else f"{self.plan.bound:.6f}"),
+            ),
             ("Proven gap", "none" if self.plan.gap is None else f"{self.plan.gap:.3%}"),
         )
 
@@ -108,11 +116,18 @@ class SpawningOutcome:
             out.append([str(dam), str(len(part)), males, ", ".join(self.spare.get(str(dam), ())[:2])])
         return ["female", "dishes", "males (kinship of the pair)", "next in line"], out
 
+    @property
+    def last_number(self) -> int:
+        """Highest number of a dish given out so far today."""
+        numbers = [int(x.rsplit("-", 1)[1]) for x in self.crosses["dish_id"]]
+        return max([self.earlier_number, *numbers])
+
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
         m = self.plan.measures
         assert m is not None
         return {
+            "last_dish_number": self.last_number,
             "status": str(self.plan.status),
             "value": self.plan.value,
             "bound": self.plan.bound,
@@ -186,23 +201,60 @@ def spawning_plan(
     say(f"{data.n_females} females and {data.n_males} males may be crossed; {data.dishes} dishes wanted")
     plan = plan_spawning(data, settings, progress=tell)
     if not plan.has_plan:
-        raise _no_plan(plan)
+        raise no_plan_error(plan)
+    stated = programme.settings.used(SETTINGS_USED) | {
+        "spawning_day": day.isoformat(),
+        "not_ripe": ", ".join(not_ripe) or "none",
+        "also_ripe": ", ".join(also_ripe) or "none",
+    }
+    return outcome_of(programme, inputs, plan, day, version, stated)
+
+
+def outcome_of(
+    programme: Programme,
+    inputs: SpawningInputs,
+    plan: SpawningPlan,
+    day: dt.date,
+    version: int,
+    stated: dict[str, Any],
+    compare: bool = True,
+    earlier: EarlierToday | None = None,
+) -> SpawningOutcome:
+    """Put a plan together with its reasons, spare males, comparison and provenance.
+
+    Parameters
+    ----------
+    programme : Programme
+        Open records.
+    inputs : SpawningInputs
+        What the plan was made from.
+    plan : SpawningPlan
+        With dishes.
+    day : date
+        Day of spawning.
+    version : int
+        Version of the plan.
+    stated : dict
+        Settings and what was told, as plain values.
+    compare : bool
+        Make the plans without optimisation too (left out when minutes count).
+    earlier : EarlierToday, optional
+        An older version of today's plan.
+    """
+    data = inputs.data
     co = coefficients(data)
-    others = (
-        ("fish and mates at random", random_plan(data, seed, co=co)),
-        ("equal use, lowest mean kinship first", equal_use_plan(data, co=co, seed=seed)),
-    )
+    others: tuple[tuple[str, SpawningPlan], ...] = ()
+    if compare:
+        others = (
+            ("fish and mates at random", random_plan(data, plan.seed, co=co)),
+            ("equal use, lowest mean kinship first", equal_use_plan(data, co=co, seed=plan.seed)),
+        )
     provenance = Provenance(
         kind="spawning plan",
         inputs=programme.fingerprint,
         made_on=programme.today.isoformat(),
-        seed=seed,
-        settings=programme.settings.used(SETTINGS_USED)
-        | {
-            "spawning_day": day.isoformat(),
-            "not_ripe": ", ".join(not_ripe) or "none",
-            "also_ripe": ", ".join(also_ripe) or "none",
-        },
+        seed=plan.seed,
+        settings=stated,
         version=version,
         proof={
             "status": str(plan.status),
@@ -211,20 +263,21 @@ def spawning_plan(
             "gap": "none" if plan.gap is None else f"{plan.gap:.4%}",
         },
     )
-    crosses = _crosses(plan, inputs, co, day, _walk(programme))
     return SpawningOutcome(
         plan,
         inputs,
         tuple(reasons(data, co, plan)),
         _spare_males(inputs, co, plan),
         others,
-        crosses,
+        _crosses(plan, inputs, co, day, _walk(programme), earlier or EarlierToday()),
         provenance,
         day,
+        earlier.last_number if earlier else 0,
     )
 
 
-def _no_plan(plan: SpawningPlan) -> NoSpawningPlanError:
+def no_plan_error(plan: SpawningPlan) -> NoSpawningPlanError:
+    """Return the error that says why there is no plan: the rules that conflict, and what would help."""
     lines = [f"Spawning plan: {plan.sentence()}"]
     for c in plan.conflicts:
         lines.append(f"- {c.sentence} {c.facts} [{c.code}]")
@@ -240,37 +293,83 @@ def _walk(programme: Programme) -> dict[str, tuple[int, str]]:
     return {f: (order.get(u, LAST_ON_WALK), u) for f, u in zip(fish["fish_id"], fish["unit"], strict=True)}
 
 
+@dataclass(frozen=True)
+class EarlierToday:
+    """What an earlier version of today's plan said and what was laid since, so that no label is used twice.
+
+    Parameters
+    ----------
+    crosses : sequence of dict
+        Rows of the older plan: ``dish_id, dam, sire, cell``.
+    laid : sequence of (str, str)
+        Dishes laid today: female, male.
+    last_number : int
+        Highest number of a dish given out today.
+    """
+
+    crosses: Sequence[dict[str, Any]] = ()
+    laid: Sequence[tuple[str, str]] = ()
+    last_number: int = 0
+
+
 def _crosses(
     plan: SpawningPlan,
     inputs: SpawningInputs,
     co: Coefficients,
     day: dt.date,
     walk: dict[str, tuple[int, str]],
+    earlier: EarlierToday,
 ) -> pd.DataFrame:
-    """Return one row per dish, females in walking order, dishes numbered within each, cells in sheet order."""
+    """Return one row per dish, females in walking order; dishes of an older version keep their label and cell."""
     data = inputs.data
     place_f = {int(r): k for k, r in enumerate(data.females)}
     place_m = {int(r): k for k, r in enumerate(data.males)}
     pairs = [(data.ids[d], data.ids[s], d, s) for d, s, dishes in plan.pairs.tolist() for _ in range(dishes)]
     pairs.sort(key=lambda p: (walk.get(p[0], (LAST_ON_WALK, "")), p[0], p[1]))
-    total = Counter(p[0] for p in pairs)
-    laid: Counter[str] = Counter()
+    laid = Counter(dam for dam, _ in earlier.laid)
+    total = Counter(p[0] for p in pairs) + laid
+    labels, free_cells = _labels(earlier, Counter((p[0], p[1]) for p in pairs))
+    number = earlier.last_number
     records: list[dict[str, Any]] = []
-    for cell, (dam, sire, d, s) in enumerate(pairs, start=1):
+    for dam, sire, d, s in pairs:
         laid[dam] += 1
+        if labels.get((dam, sire)):
+            dish_id, cell = labels[dam, sire].pop(0)
+        else:
+            number += 1
+            dish_id = f"D{day:%y%m%d}-{number:02d}"
+            cell = free_cells.pop(0) if free_cells else f"C{number:02d}"
         records.append(
             {
-                "dish_id": f"D{day:%y%m%d}-{cell:02d}",
+                "dish_id": dish_id,
                 "dam": dam,
                 "sire": sire,
                 "dish": laid[dam],
                 "of": total[dam],
-                "cell": f"C{cell:02d}",
+                "cell": cell,
                 "egg_share": 1 / total[dam],
                 "kinship": float(co.pair_kinship[place_f[d], place_m[s]]),
             }
         )
-    return pd.DataFrame.from_records(records)
+    return pd.DataFrame.from_records(records, columns=CROSS_COLUMNS)
+
+
+def _labels(
+    earlier: EarlierToday, wanted: Counter[tuple[str, str]]
+) -> tuple[dict[tuple[str, str], list[tuple[str, str]]], list[str]]:
+    """Return the labels that stay with their pair, and the cells of dishes that fell away."""
+    done = Counter(earlier.laid)
+    keep: dict[tuple[str, str], list[tuple[str, str]]] = {}
+    free: list[str] = []
+    for row in earlier.crosses:
+        pair = (row["dam"], row["sire"])
+        if done[pair] > 0:
+            done[pair] -= 1  # laid: its label and cell are in use
+        elif len(keep.setdefault(pair, [])) < wanted[pair]:
+            keep[pair].append((row["dish_id"], row["cell"]))
+        else:
+            free.append(row["cell"])
+    return keep, free
 
 
 def _spare_males(inputs: SpawningInputs, co: Coefficients, plan: SpawningPlan) -> dict[str, tuple[str, ...]]:
@@ -365,8 +464,18 @@ def _comparison(name: str, plan: SpawningPlan) -> tuple[str, ...]:
     )
 
 
-def write_spawning(programme: Programme, outcome: SpawningOutcome, folder: Path) -> list[Path]:
-    """Write sheet (HTML, PDF), crosses, reasons and plan file; each file whole or not at all."""
+def write_spawning(
+    programme: Programme, outcome: SpawningOutcome, folder: Path, more: dict[str, Any] | None = None
+) -> list[Path]:
+    """Write sheet (HTML, PDF), crosses, reasons and plan file; each file whole or not at all.
+
+    Parameters
+    ----------
+    programme, outcome, folder
+        What to write and where.
+    more : dict, optional
+        Further plain values for the plan file.
+    """
     sheet = sheet_of(programme, outcome)
     names = ("spawning_sheet.html", "spawning_sheet.pdf", "spawning_crosses.csv", "spawning_reasons.csv")
     out = [folder / name for name in names]
@@ -380,7 +489,7 @@ def write_spawning(programme: Programme, outcome: SpawningOutcome, folder: Path)
         ]
     )
     write_text(out[3], why.to_csv(index=False, lineterminator="\n"))
-    out.append(write_plan_file(folder / "spawning_plan.json", outcome.as_dict()))
+    out.append(write_plan_file(folder / "spawning_plan.json", outcome.as_dict() | (more or {})))
     return out
 
 

@@ -170,13 +170,40 @@ def spawning_inputs(
         pair_upper=upper,
         straws=straws,
         straws_per_dish=per_dish,
-        permit=np.array([0 if c.frozen else -1 for c in ordered], dtype=np.int32),
-        permit_limit=np.array([settings["frozen_sires_max"]], dtype=np.int32),
+        permit=np.array([0 if c.frozen else 1 if c.sex == "female" else -1 for c in ordered], dtype=np.int32),
+        permit_limit=np.array(
+            [settings["frozen_sires_max"], females_allowed(programme, day)], dtype=np.int32
+        ),
         living=living,
         living_share=settings["living_weight"],
         young=dishes * settings["fry_kept_per_dish"] * settings["fry_to_adult"],
     )
     return SpawningInputs(data, tuple(judged), tuple(notes))
+
+
+def females_allowed(programme: Programme, day: dt.date) -> int:
+    """Return how many different females the spawning permits of a day allow this season, those used counting.
+
+    Without a permit for spawning in the records there is no limit. Females crossed by the records count once,
+    even where the permit's own tally is behind.
+    """
+    import pandas as pd
+
+    permits = programme.tables["permits"]
+    when = pd.Timestamp(day)
+    valid = permits[
+        (permits["activity"] == "spawn")
+        & (permits["valid_from"] <= when)
+        & (permits["valid_until"] >= when)
+        & permits["limit_number"].notna()
+    ]
+    if valid.empty:
+        return MANY
+    crosses = programme.tables["crosses"]
+    season = crosses[(crosses["season"] == day.year) & (crosses["made_on"] <= when)]
+    made = season["dam"].nunique()
+    elsewhere = max(0, int(valid["used"].fillna(0).sum()) - made)
+    return max(0, int(valid["limit_number"].sum()) - elsewhere)
 
 
 def _season_limit(programme: Programme, candidate: Candidate) -> int:
