@@ -235,6 +235,15 @@ def figure_svg(chart: Any) -> str:
     return svg
 
 
+def figure_png(chart: Any, scale: float = 1.5) -> bytes:
+    """Return a chart as PNG bytes, `scale` pixels to a unit of the chart."""
+    import vl_convert as vlc
+
+    _register_font()
+    png: bytes = vlc.vegalite_to_png(_configured(chart).to_dict(), scale=scale)
+    return png
+
+
 def write_figure(chart: Any, stem: Path, kinds: Sequence[str] = ("svg", "png", "html")) -> list[Path]:
     """Write a chart as ``stem.svg``, ``stem.png`` and ``stem.html`` (one file, with hover, offline).
 

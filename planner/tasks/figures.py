@@ -42,13 +42,13 @@ def write_kinship(report: KinshipReport, folder: Path) -> list[Path]:
     matrix = pd.DataFrame(report.matrix, columns=list(report.fish))
     matrix.insert(0, "fish_id", list(report.fish))
     write_text(out[1], csv_text(matrix))
-    order = _by_relatedness(report)
+    order = by_relatedness(report)
     labels = [report.fish[k] for k in order]
     chart = kinship_heat_map(report.matrix[order][:, order], labels, "Kinship of the living fish in care")
     return out + write_figure(chart, folder / "kinship_heat_map", ("png", "html"))
 
 
-def _by_relatedness(report: KinshipReport) -> list[int]:
+def by_relatedness(report: KinshipReport) -> list[int]:
     """Order fish so that relatives stand together: leaves of an average-linkage tree on kinship."""
     if len(report.fish) < 3:
         return list(range(len(report.fish)))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -17,6 +18,7 @@ from broodstock.parentage.eligibility import eligible_by_age
 from broodstock.parentage.error_model import reference_frequencies
 from broodstock.parentage.results import AssignmentRun, AssignmentSettings
 from planner.tasks.groups import sample_table
+from planner.tasks.outputs import write_text
 from planner.tasks.programme import Programme
 from planner.tasks.quality import QualityOutcome
 from planner.tasks.sample_records import SampleFacts, sample_facts
@@ -94,12 +96,19 @@ class ParentsReport:
         """Return one row per recorded parent judged."""
         return pd.DataFrame(
             [
-                (v.offspring, v.dish, v.role, v.recorded or "", v.result, v.better or "", v.mismatches)
-                + (v.compared, v.reason)
+                {
+                    "sample": v.offspring,
+                    "family": v.dish,
+                    "role": v.role,
+                    "recorded": v.recorded or "",
+                    "result": v.result,
+                    "better": v.better or "",
+                    "mismatches": v.mismatches,
+                    "compared": v.compared,
+                    "reason": v.reason,
+                }
                 for v in self.audit.verdicts
-            ],
-            columns=["sample", "family", "role", "recorded", "result", "better", "mismatches", "compared"]
-            + ["reason"],
+            ]
         )
 
     def as_dict(self) -> dict[str, Any]:
@@ -180,6 +189,21 @@ def find_parents(programme: Programme, quality: QualityOutcome) -> ParentsReport
     poor = tuple(f for s, f in candidates if s in set(poor_samples))
     out = _table(run, kinds, facts, table, audit)
     return ParentsReport(run, audit, out, len(kinds), len(candidates), tuple(lacking), poor)
+
+
+def write_parents(report: ParentsReport, folder: Path) -> list[Path]:
+    """Write the parents found and the verdicts on recorded parents as CSV.
+
+    Raises
+    ------
+    OSError
+        If the folder cannot be written.
+    """
+    out = []
+    for name, table in (("parents_by_dna", report.table), ("recorded_parents", report.verdict_table())):
+        out.append(folder / f"{name}.csv")
+        write_text(out[-1], table.to_csv(index=False, lineterminator="\n"))
+    return out
 
 
 def _with_poor_parents(programme: Programme, quality: QualityOutcome) -> tuple[GenotypeSet, list[str]]:

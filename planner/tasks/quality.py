@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
 
 import pandas as pd
@@ -14,6 +15,7 @@ from broodstock.genotypes.quality.plates import well_position
 from broodstock.genotypes.quality.report import QualityReport, quality_report
 from broodstock.genotypes.quality.thresholds import QualityThresholds, SampleRecords
 from planner.tasks.groups import call_set
+from planner.tasks.outputs import write_text
 from planner.tasks.programme import Programme
 from planner.tasks.sample_records import sample_facts, sample_records
 
@@ -40,8 +42,8 @@ class QualityOutcome:
     report: QualityReport
 
     def reasons(self) -> list[tuple[str, str, int]]:
-        """Return kind, reason without numbers, and count of what was left out."""
-        counted = Counter((e.kind, _kind_of(e.reason)) for e in self.report.exclusions)
+        """Return kind, reason in a few words, and count of what was left out."""
+        counted = Counter((e.kind, reason_kind(e.reason)) for e in self.report.exclusions)
         return [(kind, reason, n) for (kind, reason), n in counted.most_common()]
 
     def text(self) -> str:
@@ -133,6 +135,21 @@ def check_quality(programme: Programme, name: str = "snps") -> QualityOutcome:
     return QualityOutcome(name, genotypes, report.apply(genotypes), report)
 
 
+def write_quality(outcome: QualityOutcome, folder: Path) -> list[Path]:
+    """Write every table of a quality report as CSV.
+
+    Raises
+    ------
+    OSError
+        If the folder cannot be written.
+    """
+    out = []
+    for name, table in outcome.tables().items():
+        out.append(folder / f"{name}.csv")
+        write_text(out[-1], table.to_csv(index=False, lineterminator="\n"))
+    return out
+
+
 def _without_shifted_wells(report: QualityReport, records: SampleRecords) -> QualityReport:
     """Leave out the samples of plate columns (rows) in which wells hold the fish of their neighbours.
 
@@ -173,8 +190,27 @@ def _without_shifted_wells(report: QualityReport, records: SampleRecords) -> Qua
     return replace(report, samples=samples, exclusions=(*report.exclusions, *more))
 
 
-def _kind_of(reason: str) -> str:
-    return "".join(c for c in reason.split(".")[0] if not c.isdigit()).strip()
+REASONS = (
+    ("typed at", "too few calls"),
+    ("typed in", "too few calls"),
+    ("negative control", "negative control"),
+    ("repeat of fish", "repeat typing of a fish, the most complete is kept"),
+    ("in column", "wells of a plate hold other fish than recorded"),
+    ("in row", "wells of a plate hold other fish than recorded"),
+    ("in well", "wells of a plate hold other fish than recorded"),
+    ("heterozygous at", "looks like two fish in one vial, or foreign DNA"),
+    ("same genotype as", "one fish under two names"),
+    ("fewer than two alleles", "does not vary"),
+    ("departs from", "departs from Hardy-Weinberg proportions"),
+)
+
+
+def reason_kind(reason: str) -> str:
+    """Return the reason of an exclusion in a few words, without its numbers and names."""
+    for start, words in REASONS:
+        if reason.startswith(start):
+            return words
+    return "genes of the other species" if "diagnostic genes" in reason else reason.split(",")[0]
 
 
 def _more(total: int) -> list[str]:

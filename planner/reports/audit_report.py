@@ -1,0 +1,141 @@
+"""The audit on paper: sections with tables and figures, plain words first, methods and provenance last."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from planner.provenance import Provenance
+from planner.reports.audit_figures import png_as_svg
+from planner.reports.cautions import cautions_for
+from planner.reports.figures import figure_png, figure_svg
+from planner.reports.provenance_lines import provenance_lines
+from planner.reports.sheet import Block, ColumnSpec, FigureBlock, Sheet, TableBlock, TextBlock
+
+
+@dataclass(frozen=True)
+class AuditFigure:
+    """A figure of the audit.
+
+    Parameters
+    ----------
+    name : str
+        File name without ending.
+    title : str
+        Heading.
+    chart : altair.Chart
+        What to draw.
+    alt : str
+        The sentence that stands in for it.
+    caption : str
+        Text under it.
+    raster : bool
+        Embed it as pixels: for figures of thousands of marks.
+    """
+
+    name: str
+    title: str
+    chart: Any
+    alt: str
+    caption: str = ""
+    raster: bool = False
+
+
+@dataclass(frozen=True)
+class AuditSection:
+    """One section.
+
+    Parameters
+    ----------
+    title : str
+        Heading.
+    lines : tuple of str
+        What it says, in sentences.
+    blocks : tuple of TableBlock or AuditFigure
+        Tables and figures in order.
+    not_made : tuple of str
+        What could not be made, each with its reason.
+    """
+
+    title: str
+    lines: tuple[str, ...] = ()
+    blocks: tuple[TableBlock | AuditFigure, ...] = ()
+    not_made: tuple[str, ...] = ()
+
+
+def table_block(
+    title: str,
+    columns: Sequence[tuple[str, float] | tuple[str, float, str]],
+    rows: Sequence[Sequence[str]],
+    note: str = "",
+) -> TableBlock:
+    """Return a small-print table; a column is (heading, width) or (heading, width, alignment)."""
+    specs = tuple(ColumnSpec(c[0], c[1], c[2] if len(c) > 2 else "left") for c in columns)  # type: ignore[misc, arg-type]
+    return TableBlock(
+        title, specs, tuple(tuple(cell or "–" for cell in r) for r in rows), note=note, small=True
+    )
+
+
+def audit_sheet(
+    programme: str,
+    year_class: int,
+    facts: Sequence[tuple[str, str]],
+    plain_words: Sequence[str],
+    to_do: Sequence[str],
+    sections: Sequence[AuditSection],
+    methods: Sequence[str],
+    provenance: Provenance,
+) -> Sheet:
+    """Lay out the audit.
+
+    Parameters
+    ----------
+    programme : str
+        Name of the programme.
+    year_class : int
+        Year class audited.
+    facts : sequence of (str, str)
+        Figures at the head.
+    plain_words : sequence of str
+        Paragraphs for readers who are no geneticists.
+    to_do : sequence of str
+        What to do now, most urgent first.
+    sections : sequence of AuditSection
+        Content.
+    methods : sequence of str
+        Methods text.
+    provenance : Provenance
+        What the audit was made from.
+
+    Returns
+    -------
+    Sheet
+        Ready for `planner.reports.html` or `planner.reports.pdf`; figures are drawn here.
+    """
+    blocks: list[Block] = [TextBlock("In plain words", tuple(plain_words), boxed=True)]
+    if to_do:
+        blocks.append(
+            TextBlock("What to do", tuple(f"{k}. {line}" for k, line in enumerate(to_do, 1)), boxed=True)
+        )
+    for number, section in enumerate(sections, 1):
+        blocks.append(TextBlock(f"{number}. {section.title}", section.lines))
+        blocks += [_drawn(b) if isinstance(b, AuditFigure) else b for b in section.blocks]
+        if section.not_made:
+            blocks.append(TextBlock("", tuple(f"Not made: {words}" for words in section.not_made)))
+    blocks.append(TextBlock("Methods", tuple(methods)))
+    return Sheet(
+        "Genetic audit",
+        f"{programme} · year class {year_class}",
+        provenance.mark,
+        provenance.version,
+        tuple(facts),
+        tuple(blocks),
+        cautions_for(("names", "privacy", "decision")),
+        provenance_lines(provenance),
+    )
+
+
+def _drawn(figure: AuditFigure) -> FigureBlock:
+    svg = png_as_svg(figure_png(figure.chart)) if figure.raster else figure_svg(figure.chart)
+    return FigureBlock(figure.title, svg, figure.alt, figure.caption)
