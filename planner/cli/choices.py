@@ -80,3 +80,43 @@ def keep(
         *(f"wrote {p}" for p in written),
     ]
     return Answer("\n".join(lines), outcome.as_dict() | {"written": [str(p) for p in written]})
+
+
+@click.command(epilog="Example: kinshoal loss demo/records --unit P-03")
+@click.argument("folder", type=FOLDER)
+@click.option("--unit", "units", multiple=True, metavar="UNIT", help="Tank or pond that is lost.")
+@click.option("--site", "sites", multiple=True, metavar="SITE", help="Water that is lost.")
+@click.option("--building", "buildings", multiple=True, metavar="NAME", help="Building with all its units.")
+@click.option(
+    "--load",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help="Truck that is lost: a CSV with a column stock_id or tag, such as rows of release_fish.csv.",
+)
+@SET
+@OUT
+@answers
+def loss(
+    folder: Path,
+    units: tuple[str, ...],
+    sites: tuple[str, ...],
+    buildings: tuple[str, ...],
+    load: Path | None,
+    changes: tuple[str, ...],
+    out: Path | None,
+) -> Answer:
+    """Say what would be gone if a tank, pond, water or truck were lost tonight, and where copies remain.
+
+    Several places are lost together. Without a place: every place ranked by what it alone holds.
+    """
+    from planner.tasks.loss import loss_report, read_load, write_loss
+    from planner.tasks.programme import open_programme
+
+    programme = open_programme(folder, overrides_of(changes))
+    progress("Dropping genes down the pedigree")
+    report = loss_report(programme, units, sites, buildings, read_load(load) if load is not None else ())
+    written = write_loss(report, out) if out is not None else []
+    lines = _figures(report.facts()) if report.facts() else [report.what] if report.what else []
+    for title, table in report.tables():
+        lines += ["", title, aligned(*table, right=(1, 2))]
+    lines += ["", *report.notes, *(f"wrote {p}" for p in written)]
+    return Answer("\n".join(lines).strip(), report.as_dict() | {"written": [str(p) for p in written]})
