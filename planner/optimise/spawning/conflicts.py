@@ -14,7 +14,7 @@ from planner.optimise.spawning.data import SpawningData
 from planner.optimise.spawning.oracle import Oracle
 from planner.optimise.spawning.read import Conflict
 from planner.optimise.spawning.relaxations import smallest_changes
-from planner.optimise.spawning.rule_facts import facts
+from planner.optimise.spawning.rule_facts import facts, in_force
 from planner.optimise.spawning.rules import RULES, SENTENCES
 
 FACTS = ("made",)
@@ -77,7 +77,8 @@ def find_conflicts(
 
 def _smallest_set(oracle: Oracle, solved: list[str]) -> list[str]:
     """Return a set of rules that conflict while any one fewer would not, among those not solved yet."""
-    left_out = list(solved)
+    idle = [code for code in _removable() if code not in in_force(oracle.data)]
+    left_out = [*solved, *(code for code in idle if code not in solved)]
     for code in _removable():
         if code not in left_out and oracle.answer(oracle.data, [*left_out, code])[0] is False:
             left_out.append(code)

@@ -67,10 +67,9 @@ class Oracle:
         draft = draft_rules(data, self.co, ignored)
         if "dishes" in ignored:
             draft.rows.append(_balance(data))
-        linear = np.zeros(n) if cost is None else cost
-        goal = Goal(SquareForm(n, np.zeros(0), (), ()), np.zeros((n, n)), linear)
         left = self.ends - time.perf_counter()
-        found = Search(draft, goal, time_limit=left, gap=1e-6, cancel=self.cancel).run()
+        goal, gap = _spread(n) if cost is None else _cheapest(cost, data.all_dishes)
+        found = Search(draft, goal, time_limit=left, gap=gap, cancel=self.cancel).run()
         if found.c is not None:
             return True, found.c
         return (False if found.report.status is SolveStatus.INFEASIBLE else None), None
@@ -84,3 +83,18 @@ def _balance(data: SpawningData) -> Row:
     """Females and males still take part in equally many dishes when their number is free."""
     sign = np.where(data.is_female, 1.0, -1.0)
     return Row("balance", sign, np.zeros(data.n_candidates), 0.0, 0.0)
+
+
+def _spread(n: int) -> tuple[Goal, float]:
+    """Return a goal that spreads dishes over many fish, which pair easily; any plan will do."""
+    squares = SquareForm(n, np.ones(n), tuple(((i, 1.0),) for i in range(n)), ((),) * n)
+    return Goal(squares, np.eye(n), np.zeros(n)), 0.999
+
+
+def _cheapest(cost: FloatArray, dishes: int) -> tuple[Goal, float]:
+    """Return a goal of least cost in which an even spread only breaks ties between whole costs."""
+    n = len(cost)
+    share = 0.25 / (2.0 * max(1, dishes) ** 2)
+    squares = SquareForm(n, np.full(n, share), tuple(((i, 1.0),) for i in range(n)), ((),) * n)
+    lift = float(np.abs(cost).max(initial=0.0)) * 2.0 * dishes + 1.0  # keeps the goal above 0
+    return Goal(squares, share * np.eye(n), cost, 1.0, lift), 0.2 / (2.0 * lift)

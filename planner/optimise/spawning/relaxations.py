@@ -222,7 +222,9 @@ def _relax_founder_share(oracle: Oracle) -> Iterator[str]:
     data = oracle.data
     parts = np.linspace(1, 0, 101)[1:]
     part = _bisect(oracle, [changed(data, founder_share=data.founder_share * p) for p in parts])
-    if part is not None:
+    if part is not None and float(parts[part]) == 0.0:
+        yield "Drop the founder shares: the candidates do not carry enough of these founders' genes."
+    elif part is not None:
         yield f"Ask for {100 * float(parts[part]):.0f} % of the founder shares."
 
 

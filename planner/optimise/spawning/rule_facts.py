@@ -25,6 +25,35 @@ def facts(data: SpawningData, co: Coefficients, code: str) -> str:
     return FACTS_OF[code](data, co)
 
 
+def in_force(data: SpawningData) -> set[str]:
+    """Return the codes of the rules that bind anything in these data."""
+    f, m = data.place[: data.n_females, None], data.place[None, data.n_females :]
+    apart = (f >= 0) & (m >= 0) & (f != m)
+    binding = {
+        "dishes": True,
+        "made": bool(len(data.made)),
+        "ripe": not data.ripe.all(),
+        "hold": bool(data.hold.any()),
+        "most-uses": bool((data.most_uses < MANY).any()),
+        "least-uses": bool((data.least_uses > 0).any()),
+        "lifetime-uses": bool((data.lifetime_uses < MANY).any()),
+        "males-per-female": data.males_per_female != (1, MANY),
+        "females-per-male": data.females_per_male != (1, MANY),
+        "pair-repeats": data.pair_repeats < MANY,
+        "pair-kinship": data.pair_limit is not None,
+        "forbidden-pairs": bool(data.forbidden.any()),
+        "past-pairs": bool(data.past_pairs.any()),
+        "same-place": data.same_place and bool(apart.any()),
+        "unknown-fish": bool(data.unknown.any()),
+        "straws": bool((data.straws >= 0).any()),
+        "egg-share": data.least_eggs > 0 and bool((data.eggs >= 0).any()),
+        "permit": bool((data.permit >= 0).any()),
+        "founder-share": bool(len(data.founders)),
+        "full-factorial": data.factorial is not None,
+    }
+    return {code for code, binds in binding.items() if binds}
+
+
 def dishes(number: int, kind: str = "new") -> str:
     """Return a number of dishes in words: ``1 new dish``, ``2 new dishes``."""
     noun = "dish" if number == 1 else "dishes"

@@ -19,6 +19,9 @@ from planner.optimise.spawning.recheck import demand_sound
 from planner.optimise.spawning.search import Found, Goal, Search
 from planner.optimise.status import SolveStatus
 
+LONGEST_EXPLANATION = 20.0
+"""Most seconds spent on finding out which rules conflict."""
+
 
 @dataclass(frozen=True, slots=True)
 class SearchSettings:
@@ -150,7 +153,8 @@ def finish(
     if found.c is None:
         conflicts: tuple[Conflict, ...] = ()
         if found.report.status is SolveStatus.INFEASIBLE and how.explain_conflicts:
-            conflicts = find_conflicts(data, co, time_limit=how.time_limit, cancel=cancel)
+            limit = min(how.time_limit, LONGEST_EXPLANATION)
+            conflicts = find_conflicts(data, co, time_limit=limit, cancel=cancel)
         return read_plan(data, co, None, found.report, seed=how.seed, conflicts=conflicts)
     began = time.perf_counter()
     new, _ = choose_pairs(draft, found.c, cost=cost, keep=keep)

@@ -14,7 +14,7 @@ from planner.optimise.spawning.data import SpawningData, spawning_data
 from planner.optimise.spawning.read import SpawningPlan, as_table
 from planner.optimise.spawning.recheck import CHECKS, Laid
 from planner.optimise.spawning.relaxations import RELAX
-from planner.optimise.spawning.rule_facts import FACTS_OF
+from planner.optimise.spawning.rule_facts import FACTS_OF, in_force
 from planner.optimise.spawning.rules import RULES, rule
 from planner.optimise.spawning.solve import SearchSettings, plan_spawning
 
@@ -46,6 +46,7 @@ def test_gate__every_rule_has_sentence_limit_check_facts_change_and_test() -> No
     assert set(CHECKS) == set(codes)
     assert set(FACTS_OF) == set(codes) - set(FACTS)
     assert set(RELAX) == set(codes) - set(FACTS)
+    assert in_force(plain(1)) == {"dishes", "pair-repeats"}
     tests = {name.split("__")[1] for name in vars(sys.modules[__name__]) if name.startswith("test_rule__")}
     assert tests == {code.replace("-", "_") for code in codes}
 
