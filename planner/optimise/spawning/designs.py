@@ -1,0 +1,271 @@
+"""Crossing designs side by side: the same fish and rules, other ways to share eggs and milt.
+
+The mean kinship of the young depends on how often each fish is used, not on who is crossed with whom. Designs
+differ in the number of fish and families, in inbreeding, and in what is lost when one fish fails.
+"""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from broodstock.errors import UsageError
+from planner.optimise.spawning.data import MANY, SpawningData
+from planner.optimise.spawning.read import SpawningPlan, as_table
+from planner.optimise.spawning.solve import SearchSettings, plan_spawning
+
+
+@dataclass(frozen=True, slots=True)
+class Design:
+    """A way to share eggs and milt.
+
+    Parameters
+    ----------
+    name : str
+        Words for the table.
+    males_per_female, females_per_male : tuple of (int, int)
+        Least and greatest number of different mates.
+    factorial : tuple of (int, int) or None
+        Numbers of females and males that are all crossed with each other.
+    """
+
+    name: str
+    males_per_female: tuple[int, int] = (1, MANY)
+    females_per_male: tuple[int, int] = (1, MANY)
+    factorial: tuple[int, int] | None = None
+
+    def applied_to(self, data: SpawningData) -> SpawningData:
+        """Return the data with this design; a factorial also sets the number of dishes."""
+        if self.factorial is None:
+            return replace(
+                data,
+                males_per_female=self.males_per_female,
+                females_per_male=self.females_per_male,
+                factorial=None,
+            )
+        females, males = self.factorial
+        free = (1, MANY)
+        return replace(
+            data,
+            males_per_female=free,
+            females_per_male=free,
+            factorial=self.factorial,
+            dishes=females * males,
+        )
+
+
+def single_pairs() -> Design:
+    """Return the design in which every fish has one mate."""
+    return Design("single pairs", (1, 1), (1, 1))
+
+
+def nested(males: int) -> Design:
+    """Return the design in which each female's eggs are shared by some males that no other female has.
+
+    Raises
+    ------
+    UsageError
+        If `males` is below 1.
+    """
+    _refuse_below_one("males", males)
+    return Design(f"each female with {males} males of her own", (males, males), (1, 1))
+
+
+def partial_factorial(least: int, most: int, females_per_male: tuple[int, int] | None = None) -> Design:
+    """Return the design in which each female has some males and each male some females.
+
+    Parameters
+    ----------
+    least, most : int
+        Males per female.
+    females_per_male : tuple of (int, int), optional
+        By default the same numbers.
+
+    Raises
+    ------
+    UsageError
+        If a number is below 1 or the limits are in the wrong order.
+    """
+    other = (least, most) if females_per_male is None else females_per_male
+    for low, high in ((least, most), other):
+        _refuse_below_one("mates", low)
+        if high < low:
+            raise UsageError(f"design, mates: found {low} to {high}. Expected the least number first.")
+    number = str(least) if least == most else f"{least} to {most}"
+    return Design(f"partial factorial, {number} males per female", (least, most), other)
+
+
+def full_factorial(females: int, males: int) -> Design:
+    """Return the design in which all chosen females are crossed with all chosen males.
+
+    Raises
+    ------
+    UsageError
+        If a number is below 1.
+    """
+    _refuse_below_one("females", females)
+    _refuse_below_one("males", males)
+    return Design(f"full factorial, {females} females x {males} males", factorial=(females, males))
+
+
+@dataclass(frozen=True, slots=True)
+class DesignRow:
+    """What one design would give.
+
+    Parameters
+    ----------
+    design : Design
+    plan : SpawningPlan
+        The best plan of this design, or the reason why there is none.
+    dishes : int
+        New dishes it takes.
+    lost_dishes : float or None
+        Share of the new dishes lost if the most used male fails.
+    females_lost : int or None
+        Females left without any dish in the worst such case.
+    """
+
+    design: Design
+    plan: SpawningPlan
+    dishes: int
+    lost_dishes: float | None
+    females_lost: int | None
+
+
+def compare_designs(
+    data: SpawningData,
+    designs: list[Design],
+    settings: SearchSettings | None = None,
+    *,
+    cancel: threading.Event | None = None,
+) -> list[DesignRow]:
+    """Return the best plan of each design, under all other rules of the data.
+
+    Parameters
+    ----------
+    data : SpawningData
+        Its own limits of mates and factorial are replaced by those of each design.
+    designs : list of Design
+    settings : SearchSettings, optional
+        The time limit holds for each design.
+    cancel : threading.Event, optional
+
+    Returns
+    -------
+    list of DesignRow
+        In the order of `designs`.
+
+    Raises
+    ------
+    UnsoundPlanError
+        If a plan fails its recheck.
+    """
+    rows = []
+    for design in designs:
+        own = design.applied_to(data)
+        plan = plan_spawning(own, settings, cancel=cancel)
+        lost, females = failing_male(own, plan) if plan.has_plan else (None, None)
+        rows.append(DesignRow(design, plan, own.dishes, lost, females))
+    return rows
+
+
+def failing_male(data: SpawningData, plan: SpawningPlan) -> tuple[float, int]:
+    """Return what is lost if one male gives no fertile milt and nothing is done about it.
+
+    Parameters
+    ----------
+    data : SpawningData
+    plan : SpawningPlan
+        With dishes.
+
+    Returns
+    -------
+    share : float
+        Share of the new dishes fertilised by the most used male; 0 without new dishes.
+    females : int
+        Females left without any fertile new dish, for the male whose failure hits most of them.
+    """
+    new = as_table(data, plan.pairs)
+    total = int(new.sum())
+    if total == 0:
+        return 0.0, 0
+    of_female = new.sum(axis=1)
+    bare = ((new > 0) & (new == of_female[:, None])).sum(axis=0)
+    return float(new.sum(axis=0).max()) / total, int(np.max(bare))
+
+
+def _refuse_below_one(what: str, number: int) -> None:
+    if number < 1:
+        raise UsageError(f"design, {what}: found {number}. Expected 1 or more.")
+
+
+@dataclass(frozen=True, slots=True)
+class PriceOfCaution:
+    """What it costs to trust only the upper ends of kinship intervals in the pair limit.
+
+    Parameters
+    ----------
+    by_estimate, by_upper : SpawningPlan
+        Best plans with the limit on the estimate and on the upper end.
+    pairs_by_estimate, pairs_by_upper : int
+        Pairs the limit allows in each case.
+    pairs_in_doubt : int
+        Pairs of the first plan whose upper end is above the limit.
+    price : float or None
+        Rise of the goal as a share of the first plan's value; None when either plan is missing.
+    """
+
+    by_estimate: SpawningPlan
+    by_upper: SpawningPlan
+    pairs_by_estimate: int
+    pairs_by_upper: int
+    pairs_in_doubt: int
+    price: float | None
+
+
+def price_of_caution(data: SpawningData, settings: SearchSettings | None = None) -> PriceOfCaution:
+    """Compare the plan that believes estimates of kinship with the one that believes only upper ends.
+
+    Parameters
+    ----------
+    data : SpawningData
+        With a pair limit and upper kinship of pairs.
+    settings : SearchSettings, optional
+
+    Returns
+    -------
+    PriceOfCaution
+
+    Raises
+    ------
+    UsageError
+        If the data have no pair limit or no upper kinship.
+    UnsoundPlanError
+        If a plan fails its recheck.
+    """
+    if data.pair_limit is None or data.pair_upper is None:
+        raise UsageError(
+            "price of caution: found no pair limit or no upper kinship. Expected both. Give pair_limit and "
+            "pair_upper."
+        )
+    from planner.optimise.spawning.build import ROUNDING
+    from planner.optimise.spawning.coefficients import coefficients
+
+    point = replace(data, limit_on="point")
+    upper = replace(data, limit_on="upper")
+    first, second = plan_spawning(point, settings), plan_spawning(upper, settings)
+    top = data.pair_limit + ROUNDING
+    doubtful = (as_table(data, first.pairs) > 0) & (data.pair_upper > top)
+    price = None
+    if first.value and second.value is not None:
+        price = second.value / first.value - 1.0
+    return PriceOfCaution(
+        first,
+        second,
+        int((coefficients(data).pair_kinship <= top).sum()),
+        int((data.pair_upper <= top).sum()),
+        int(doubtful.sum()),
+        price,
+    )
