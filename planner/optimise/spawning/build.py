@@ -70,6 +70,8 @@ class Draft:
         Limits of new mates, used when `mates_counted`.
     enough : int
         More new dishes than any fish or pair could get.
+    blocks_wanted : bool
+        True when the rule of the full factorial is in force.
     rows : list of Row
         Further linear rules.
     switched : ndarray, bool, shape (n_candidates,)
@@ -89,6 +91,7 @@ class Draft:
     switched: BoolArray
     enough: int = MANY
     mates_counted: bool = False
+    blocks_wanted: bool = False
     rows: list[Row] = field(default_factory=list)
 
     def cap(self, most: BigIntArray, where: BoolArray | None = None) -> None:
@@ -104,6 +107,11 @@ class Draft:
         """Return the number of different mates so far of each female and each male."""
         made = self.data.made_pairs > 0
         return made.sum(axis=1), made.sum(axis=0)
+
+    @property
+    def in_blocks(self) -> bool:
+        """True when pairs must form several factorial blocks."""
+        return self.data.blocks > 1 and self.blocks_wanted
 
     @property
     def pair_room(self) -> BigIntArray:
@@ -316,19 +324,23 @@ def apply_founder_share(draft: Draft) -> None:
 
 
 def apply_full_factorial(draft: Draft) -> None:
-    """Every chosen female gets one dish with every chosen male."""
+    """Every chosen female gets one dish with every chosen male of her block."""
     data = draft.data
     if data.factorial is None:
         return
     n_f, n_m = data.factorial
+    draft.blocks_wanted = True
     female = data.is_female
     per_fish = np.where(female, n_m, n_f)
     draft.switched[:] = True
     draft.least_if_new = np.maximum(draft.least_if_new, draft.base + per_fish)
     draft.cap(draft.base + per_fish)
     nothing = np.zeros(data.n_candidates)
-    for sex, number in ((female, n_f), (~female, n_m)):
+    for sex, size in ((female, n_f), (~female, n_m)):
+        number = float(size * data.blocks)
         draft.rows.append(Row("full-factorial", nothing, sex.astype(np.float64), number, number))
+    if data.blocks > 1:
+        return  # fish that may not be crossed can stand in different blocks
     barred = draft.pair_room < 1
     nf = data.n_females
     for f in np.flatnonzero(barred.any(axis=1)):

@@ -81,6 +81,8 @@ class SpawningData:
         Least share of each of them in the gene pool of the season's young.
     factorial : tuple of (int, int) or None
         Numbers of females and males of a full factorial: every chosen female with every chosen male.
+    blocks : int
+        Number of such factorials side by side, each fish in one of them.
     living : ndarray, float64, shape (n_fish,)
         Weight of each fish in the living group (1 for a living fish), residents and earlier year classes too.
     living_share : float
@@ -123,6 +125,7 @@ class SpawningData:
     founders: IntArray
     founder_share: FloatArray
     factorial: tuple[int, int] | None
+    blocks: int
     living: FloatArray
     living_share: float
     young: float
@@ -277,6 +280,7 @@ def spawning_data(
         "founders": np.zeros(0, np.int32),
         "founder_share": np.zeros(0),
         "factorial": None,
+        "blocks": 1,
         "living": np.zeros(n_fish),
         "living_share": 0.0,
         "young": 0.0,
@@ -395,6 +399,10 @@ def _check_numbers(data: SpawningData) -> None:
         )
     if data.pair_repeats < 1:
         raise ValueRangeError(f"spawning data, pair_repeats: found {data.pair_repeats}. Expected 1 or more.")
+    if data.blocks < 1 or (data.blocks > 1 and data.factorial is None):
+        raise ValueRangeError(
+            f"spawning data, blocks: found {data.blocks}. Expected 1 or more, and the size of a block in factorial."
+        )
     for name in ("males_per_female", "females_per_male"):
         least, most = getattr(data, name)
         if not 1 <= least <= most:

@@ -29,12 +29,15 @@ class Design:
         Least and greatest number of different mates.
     factorial : tuple of (int, int) or None
         Numbers of females and males that are all crossed with each other.
+    blocks : int
+        Number of such factorials side by side.
     """
 
     name: str
     males_per_female: tuple[int, int] = (1, MANY)
     females_per_male: tuple[int, int] = (1, MANY)
     factorial: tuple[int, int] | None = None
+    blocks: int = 1
 
     def applied_to(self, data: SpawningData) -> SpawningData:
         """Return the data with this design; a factorial also sets the number of dishes."""
@@ -44,6 +47,7 @@ class Design:
                 males_per_female=self.males_per_female,
                 females_per_male=self.females_per_male,
                 factorial=None,
+                blocks=1,
             )
         females, males = self.factorial
         free = (1, MANY)
@@ -52,7 +56,8 @@ class Design:
             males_per_female=free,
             females_per_male=free,
             factorial=self.factorial,
-            dishes=females * males,
+            blocks=self.blocks,
+            dishes=females * males * self.blocks,
         )
 
 
@@ -108,6 +113,21 @@ def full_factorial(females: int, males: int) -> Design:
     _refuse_below_one("females", females)
     _refuse_below_one("males", males)
     return Design(f"full factorial, {females} females x {males} males", factorial=(females, males))
+
+
+def factorial_blocks(females: int, males: int, number: int) -> Design:
+    """Return the design of some small full factorials side by side, each fish in one of them.
+
+    Raises
+    ------
+    UsageError
+        If a number is below 1.
+    """
+    one = full_factorial(females, males)
+    _refuse_below_one("blocks", number)
+    return Design(
+        f"{number} blocks of {females} females x {males} males", factorial=one.factorial, blocks=number
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,7 @@ from planner.optimise.spawning.build import Draft, Row, draft_rules
 from planner.optimise.spawning.coefficients import Coefficients, coefficients
 from planner.optimise.spawning.data import SpawningData
 from planner.optimise.spawning.improve import Improver
-from planner.optimise.spawning.pairing import choose_pairs, failing_cut
+from planner.optimise.spawning.pairing import choose_pairs, failing_row
 from planner.optimise.spawning.read import SpawningPlan
 from planner.optimise.spawning.search import Found, Goal
 from planner.optimise.spawning.solve import SearchSettings, finish, goal_of
@@ -63,8 +63,7 @@ def near_contributions(
     limit = (most - goal.constant) / goal.square
 
     def failing(c: BigIntArray) -> Row | None:
-        cut = None if draft.mates_counted else failing_cut(draft, c.astype(np.float64))
-        return None if cut is None else cut.row(draft)
+        return failing_row(draft, c.astype(np.float64), whole=True)
 
     c = improver.cheapened(best, costs, limit, failing)
     return c if not draft.mates_counted or choose_pairs(draft, c)[0] is not None else best

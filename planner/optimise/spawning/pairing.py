@@ -16,7 +16,8 @@ import pulp
 
 from broodstock.arrays import BigIntArray, FloatArray
 from planner.optimise.solver import numbered, read_counts, solve
-from planner.optimise.spawning.build import Draft
+from planner.optimise.spawning.blocks import arrange, no_arrangement
+from planner.optimise.spawning.build import Draft, Row
 from planner.optimise.spawning.model import PairCut
 from planner.optimise.status import SolveReport
 
@@ -54,6 +55,43 @@ def failing_cut(draft: Draft, c: FloatArray, *, least_violation: float = 1e-6) -
     if float(new[covered].sum()) + float(counted.sum()) >= total - least_violation:
         return None
     return PairCut(covered, crossing)
+
+
+def failing_row(
+    draft: Draft,
+    c: FloatArray,
+    *,
+    whole: bool,
+    least_violation: float = 1e-6,
+    time_limit: float | None = None,
+    cancel: threading.Event | None = None,
+) -> Row | None:
+    """Return a row that contributions break because their fish cannot be paired, or None.
+
+    Parameters
+    ----------
+    draft : Draft
+    c : ndarray, float64, shape (n_candidates,)
+    whole : bool
+        True for whole numbers: then blocks are tried too.
+    least_violation : float
+        As for `failing_cut`.
+    time_limit, cancel
+        As for `planner.optimise.solver.solve`, for blocks.
+
+    Returns
+    -------
+    Row or None
+        None for rules that count mates: there the pairs stand in the model.
+    """
+    if draft.mates_counted:
+        return None
+    cut = failing_cut(draft, c, least_violation=least_violation)
+    if cut is not None:
+        return cut.row(draft)
+    if whole and draft.in_blocks:
+        return no_arrangement(draft, np.rint(c).astype(np.int64), time_limit=time_limit, cancel=cancel)
+    return None
 
 
 def _source_side(
@@ -140,6 +178,8 @@ def choose_pairs(
     price = draft.co.pair_kinship if cost is None else cost
     if keep is not None:
         price = price - keep
+    if draft.in_blocks and (new > 0).any():
+        return arrange(draft, np.asarray(c, dtype=np.int64), price, time_limit=time_limit, cancel=cancel)
     problem = pulp.LpProblem("pairs", pulp.LpMinimize)
     x: dict[tuple[int, int], pulp.LpVariable] = {}
     of_fish: list[list[tuple[pulp.LpVariable, float]]] = [[] for _ in range(draft.data.n_candidates)]

@@ -296,15 +296,37 @@ def check_founder_share(laid: Laid) -> list[str]:
 
 
 def check_full_factorial(laid: Laid) -> list[str]:
-    """Look for gaps in the factorial."""
+    """Look for gaps in the factorial and for fish that stand in two blocks."""
     data = laid.data
     if data.factorial is None:
         return []
-    females, males = np.flatnonzero(laid.new.any(axis=1)), np.flatnonzero(laid.new.any(axis=0))
-    complete = (laid.new[np.ix_(females, males)] == 1).all()
-    if (females.size, males.size) == data.factorial and complete:
-        return []
-    return [f"{females.size} females and {males.size} males, or a pair left out"]
+    wrong = []
+    blocks = _blocks_of(laid.new)
+    for females, males in blocks:
+        complete = (laid.new[np.ix_(females, males)] == 1).all()
+        if (len(females), len(males)) != data.factorial or not complete:
+            wrong.append(f"{len(females)} females and {len(males)} males, or a pair left out")
+    if len(blocks) != data.blocks:
+        wrong.append(f"{len(blocks)} blocks instead of {data.blocks}")
+    return wrong
+
+
+def _blocks_of(table: BigIntArray) -> list[tuple[list[int], list[int]]]:
+    """Females and males that are joined by dishes, directly or through others."""
+    blocks = []
+    waiting = set(np.flatnonzero(table.any(axis=1)).tolist())
+    while waiting:
+        females: set[int] = {min(waiting)}
+        males: set[int] = set()
+        while True:
+            more_males = set(np.flatnonzero(table[sorted(females)].any(axis=0)).tolist())
+            more_females = set(np.flatnonzero(table[:, sorted(more_males)].any(axis=1)).tolist())
+            if more_males == males and more_females == females:
+                break
+            females, males = more_females, more_males
+        blocks.append((sorted(females), sorted(males)))
+        waiting -= females
+    return blocks
 
 
 CHECKS: dict[str, Callable[[Laid], list[str]]] = {

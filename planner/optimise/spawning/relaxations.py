@@ -233,13 +233,21 @@ def _relax_full_factorial(oracle: Oracle) -> Iterator[str]:
     assert data.factorial is not None
     a, b = data.factorial
     smaller = sorted(
-        ((f, m) for f in range(1, a + 1) for m in range(1, b + 1) if (f, m) != (a, b)),
-        key=lambda fm: (-fm[0] * fm[1], abs(fm[0] - fm[1])),
+        (
+            (f, m, n)
+            for f in range(1, a + 1)
+            for m in range(1, b + 1)
+            for n in range(1, data.blocks + 1)
+            if (f, m, n) != (a, b, data.blocks)
+        ),
+        key=lambda size: (-size[0] * size[1] * size[2], abs(size[0] - size[1]), size[2]),
     )
-    options = (changed(data, factorial=fm, dishes=fm[0] * fm[1]) for fm in smaller[:40])
-    found = _first(oracle, options, lambda d: d.factorial)
+    options = (changed(data, factorial=(f, m), blocks=n, dishes=f * m * n) for f, m, n in smaller[:40])
+    found = _first(oracle, options, lambda d: (*(d.factorial or (0, 0)), d.blocks))
     if found is not None:
-        yield f"Cross {found[0]} females with {found[1]} males: {found[0] * found[1]} dishes."
+        f, m, n = found
+        times = "" if data.blocks == 1 else f" in {n} block(s)"
+        yield f"Cross {f} females with {m} males{times}: {f * m * n} dishes."
 
 
 RELAX: dict[str, Callable[[Oracle], Iterator[str]]] = {

@@ -122,7 +122,9 @@ FACTS_OF: dict[str, Callable[[SpawningData, Coefficients], str]] = {
         f"Founders with a least share: {', '.join(d.ids[r] for r in d.founders.tolist())}."
     ),
     "full-factorial": lambda d, _: (
-        f"{d.factorial[0]} females and {d.factorial[1]} males are wanted." if d.factorial else ""
+        f"{d.blocks} block(s) of {d.factorial[0]} females and {d.factorial[1]} males are wanted."
+        if d.factorial
+        else ""
     ),
 }
 """Numbers behind each rule."""

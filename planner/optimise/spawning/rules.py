@@ -68,7 +68,11 @@ RULES: tuple[Rule, ...] = (
         "Each listed founder keeps at least its share in the season's young.",
         "founder_share",
     ),
-    Rule("full-factorial", "Every chosen female is crossed once with every chosen male.", "factorial"),
+    Rule(
+        "full-factorial",
+        "Every chosen female is crossed once with every chosen male of her block.",
+        "factorial",
+    ),
 )
 
 SENTENCES: dict[str, str] = {rule.code: rule.sentence for rule in RULES}

@@ -15,10 +15,10 @@ import numpy as np
 from broodstock.arrays import BigIntArray, FloatArray
 from planner.optimise.kinship_bound import SquareForm
 from planner.optimise.solver import Progress, ProgressHandler, read_counts, solver_versions
-from planner.optimise.spawning.build import Draft
+from planner.optimise.spawning.build import Draft, Row
 from planner.optimise.spawning.improve import Improver
-from planner.optimise.spawning.model import Master, PairCut
-from planner.optimise.spawning.pairing import choose_pairs, failing_cut
+from planner.optimise.spawning.model import Master
+from planner.optimise.spawning.pairing import choose_pairs, failing_row
 from planner.optimise.status import SolveReport, SolveStatus, relative_gap
 
 _RELAX_ROUNDS = 60
@@ -179,27 +179,31 @@ class Search:
             self._tell()
             c = master.contributions(report)
             added = master.cut_at(master.form.flows(c), master.squares(report), deeper=1e-6)
-            paired = self._add_pair_cut(c, _FRACTION_OF_DISH)
+            paired = self._add_pair_cut(c, whole=False)
             settled = report.objective - last <= _RELAX_ENOUGH * abs(report.objective) + 1e-9
             last = report.objective
             if not paired and (not added or settled):
                 break
         return c
 
-    def _add_pair_cut(self, c: FloatArray, least_violation: float) -> bool:
+    def _add_pair_cut(self, c: FloatArray, *, whole: bool) -> bool:
         """Add the row that says no pairing exists for c, if so."""
-        if self.draft.mates_counted:
+        row = self._failing_row(c, whole=whole)
+        if row is None:
             return False
-        failing = failing_cut(self.draft, c, least_violation=least_violation)
-        if failing is None:
-            return False
-        self._add_cut(failing)
-        return True
-
-    def _add_cut(self, failing: PairCut) -> None:
-        row = failing.row(self.draft)
         self.master.add_row(row)
         self.improver.add_row(row)
+        return True
+
+    def _failing_row(self, c: FloatArray, *, whole: bool) -> Row | None:
+        return failing_row(
+            self.draft,
+            c,
+            whole=whole,
+            least_violation=1e-6 if whole else _FRACTION_OF_DISH,
+            time_limit=self._left(),
+            cancel=self.cancel,
+        )
 
     def _consider_start(self, c: BigIntArray) -> None:
         n = np.arange(self.draft.data.n_candidates)
@@ -213,7 +217,7 @@ class Search:
             c = self.improver.rounded(relaxed) if self.improver.whole_range else self.improver.built()
             if c is None or self._stopped():
                 return
-            if not self._add_pair_cut(c.astype(np.float64), 1e-6):
+            if not self._add_pair_cut(c.astype(np.float64), whole=True):
                 self._consider(c)
                 self._improve(c)
                 return
@@ -222,7 +226,7 @@ class Search:
         """Improve contributions by swaps; where no pairing exists for the result, forbid it and start again."""
         for _ in range(10):
             better = self.improver.improved(c)
-            if not self._add_pair_cut(better.astype(np.float64), 1e-6):
+            if not self._add_pair_cut(better.astype(np.float64), whole=True):
                 self._consider(better)
                 return
             if self._stopped():
@@ -237,7 +241,7 @@ class Search:
             dishes, _ = choose_pairs(self.draft, c, time_limit=self._left(), cancel=self.cancel)
             if dishes is None:
                 return False
-        elif failing_cut(self.draft, c.astype(np.float64)) is not None:
+        elif self._failing_row(c.astype(np.float64), whole=True) is not None:
             return False
         self.best, self.value = c, value
         self._tell()
@@ -281,7 +285,7 @@ class Search:
         """Take up the solver's contributions; return the factor by which the next run must come closer."""
         master = self.master
         c = read_counts(master.c, report)
-        paired = self._add_pair_cut(c.astype(np.float64), 1e-6)
+        paired = self._add_pair_cut(c.astype(np.float64), whole=True)
         added = master.cut_at(master.form.flows(c), master.squares(report), deeper=1e-7) > 0
         if paired:
             return 1.0

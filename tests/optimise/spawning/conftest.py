@@ -75,7 +75,8 @@ def small_case(random_pedigree: PedigreeMaker) -> Callable[..., SpawningData]:
             settings["pair_repeats"] = 2
         elif rng.random() < 0.2 * rate:
             settings["factorial"] = (int(rng.integers(1, 3)), int(rng.integers(1, 4)))
-            dishes = settings["factorial"][0] * settings["factorial"][1]
+            settings["blocks"] = int(rng.integers(1, 3)) if max(settings["factorial"]) == 1 else 1
+            dishes = settings["factorial"][0] * settings["factorial"][1] * settings["blocks"]
         return spawning_data(females, males, dishes, parents=parents, **settings)
 
     return make
@@ -197,8 +198,18 @@ def obvious_faults(d: SpawningData, new: np.ndarray) -> list[str]:
     if d.factorial is not None:
         used_f = [f for f in range(nf) if fresh[f]]
         used_m = [m for m in range(nm) if fresh[nf + m]]
-        full = all(x[f][m] == 1 for f in used_f for m in used_m)
-        if (len(used_f), len(used_m)) != d.factorial or not full:
+        blocks = {(f, tuple(m for m in range(nm) if x[f][m])) for f in used_f}
+        sires = {males for _, males in blocks}
+        right = all(sum(males == s for _, males in blocks) == d.factorial[0] for s in sires)
+        apart = sum(len(s) for s in sires) == len(used_m) == len(sires) * d.factorial[1]
+        once = all(x[f][m] <= 1 for f in used_f for m in used_m)
+        if not (
+            right
+            and apart
+            and once
+            and len(sires) == d.blocks
+            and all(len(s) == d.factorial[1] for s in sires)
+        ):
             out.add("full-factorial")
     return sorted(out)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from planner.optimise.spawning.data import spawning_data
 from planner.optimise.spawning.read import as_table
 from planner.optimise.spawning.recheck import CHECKS, Laid, recheck
 from planner.optimise.spawning.solve import SearchSettings, plan_spawning
@@ -105,3 +106,38 @@ def test_recheck__has_nothing_to_say_about_an_empty_plan(small_case) -> None:
             assert recheck(data, plan) == []
             return
     pytest.fail("no infeasible case")
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_plan__in_blocks_equals_the_best_of_all_arrangements(seed: int, random_pedigree, slow_goal) -> None:
+    """Two blocks of two females and two males among five of each: every choice and every partition is tried."""
+    import itertools
+
+    rng = np.random.default_rng(seed)
+    while True:
+        parents, sex = random_pedigree(rng, founders=6, generations=2, per=8)
+        if min((sex == 0).sum(), (sex == 1).sum()) >= 5:
+            break
+    females, males = np.flatnonzero(sex == 0)[-5:], np.flatnonzero(sex == 1)[-5:]
+    barred = rng.random((5, 5)) < 0.3
+    data = spawning_data(females, males, 8, parents=parents, forbidden=barred, factorial=(2, 2), blocks=2)
+
+    def halves(fish) -> list[tuple]:
+        pairs = list(itertools.combinations(fish, 2))
+        return [(a, b) for a in pairs for b in pairs if not set(a) & set(b)]
+
+    K = pair_kinship(data)
+    found = []
+    for (f1, f2), (m1, m2) in itertools.product(halves(range(5)), halves(range(5))):
+        table = np.zeros((5, 5), np.int64)
+        table[np.ix_(f1, m1)] = table[np.ix_(f2, m2)] = 1
+        if not table[barred].any():
+            found.append((slow_goal(data, table), (table * K).sum() / 8))
+    plan = plan_spawning(data, EXACT)
+    if not found:
+        assert plan.status is SolveStatus.INFEASIBLE
+        return
+    assert plan.value == pytest.approx(min(found)[0], abs=1e-10)
+    same = [inbreeding for value, inbreeding in found if value < plan.value + 1e-10]
+    assert plan.measures.mean_inbreeding >= min(same) - 1e-9
+    assert plan.measures.mean_inbreeding <= max(same) + 1e-9

@@ -9,6 +9,7 @@ from broodstock.errors import UsageError
 from planner.optimise.spawning.data import spawning_data
 from planner.optimise.spawning.designs import (
     compare_designs,
+    factorial_blocks,
     failing_male,
     full_factorial,
     nested,
@@ -31,17 +32,17 @@ def test_compare_designs__same_contributions_same_kinship_other_risks() -> None:
     """12 dishes: pairs and two mates each; unrelated fish, so mean kinship is 1/8F + 1/8M (textbook form)."""
     rows = compare_designs(
         unrelated(12),
-        [single_pairs(), partial_factorial(2, 2), nested(3), full_factorial(3, 4)],
+        [single_pairs(), partial_factorial(2, 2), nested(3), full_factorial(3, 4), factorial_blocks(2, 2, 3)],
         SearchSettings(relative_gap=0),
     )
     used = [(r.plan.measures.females_used, r.plan.measures.males_used) for r in rows]
-    assert used == [(12, 12), (6, 6), (4, 12), (3, 4)]
+    assert used == [(12, 12), (6, 6), (4, 12), (3, 4), (6, 6)]
     for row, (f, m) in zip(rows, used, strict=True):
         assert row.plan.measures.cohort_kinship == pytest.approx(1 / (8 * f) + 1 / (8 * m))
         assert row.plan.measures.effective_parents == pytest.approx(4 * f * m / (f + m))
         assert row.dishes == 12
-    assert [r.lost_dishes for r in rows] == pytest.approx([1 / 12, 1 / 6, 1 / 12, 1 / 4])
-    assert [r.females_lost for r in rows] == [1, 0, 0, 0]
+    assert [r.lost_dishes for r in rows] == pytest.approx([1 / 12, 1 / 6, 1 / 12, 1 / 4, 1 / 6])
+    assert [r.females_lost for r in rows] == [1, 0, 0, 0, 0]
     assert rows[1].design.name == "partial factorial, 2 males per female"
 
 
@@ -87,6 +88,8 @@ def test_designs__refuse_what_makes_no_sense() -> None:
         partial_factorial(3, 2)
     with pytest.raises(UsageError, match="females: found 0"):
         full_factorial(0, 2)
+    with pytest.raises(UsageError, match="blocks: found 0"):
+        factorial_blocks(2, 2, 0)
 
 
 def test_price_of_caution__is_not_negative_and_counts_doubtful_pairs(skewed_pedigree) -> None:

@@ -142,7 +142,7 @@ def test_founder_share_and_factorial() -> None:
     )
     words = refused(plain(12, factorial=(4, 3), most_uses=3), "most-uses", "full-factorial")
     assert words["full-factorial"] == (
-        "4 females and 3 males are wanted.",
+        "1 block(s) of 4 females and 3 males are wanted.",
         ("Cross 3 females with 3 males: 9 dishes.",),
     )
 

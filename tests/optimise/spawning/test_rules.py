@@ -287,7 +287,8 @@ def test_rule__full_factorial() -> None:
     _, table, _ = solved(data)
     assert sorted(table.sum(axis=1).tolist()) == [0, 0, 0, 0, 3, 3]
     assert sorted(table.sum(axis=0).tolist()) == [0, 0, 0, 2, 2, 2]
-    assert breaks(data, np.eye(6), "full-factorial") == ["6 females and 6 males, or a pair left out"]
+    assert breaks(data, np.ones((6, 6)), "full-factorial") == ["6 females and 6 males, or a pair left out"]
+    assert breaks(data, np.eye(6), "full-factorial")[-1] == "6 blocks instead of 1"
     barred = np.zeros((6, 6), bool)
     barred[:5, :4] = True
     assert plan_spawning(replace(data, forbidden=barred)).status == "infeasible"
@@ -295,3 +296,17 @@ def test_rule__full_factorial() -> None:
     barred[0, :] = barred[1, :] = False
     _, table, _ = solved(replace(data, forbidden=barred))
     assert not table[barred].any()
+
+
+def test_rule__full_factorial__in_blocks() -> None:
+    barred = np.zeros((6, 6), bool)
+    barred[0, :3] = barred[1, 3:] = True  # females 0 and 1 have no male in common
+    data = plain(8, factorial=(2, 2), blocks=2, forbidden=barred, least_uses=[1, 1, *[0] * 10])
+    _, table, _ = solved(data)
+    assert sorted(table.sum(axis=1).tolist()) == [0, 0, 2, 2, 2, 2]
+    assert not (table[0] & table[1]).any()
+    rows = {tuple(row) for row in table[table.any(axis=1)].tolist()}
+    assert len(rows) == 2
+    assert breaks(data, table, "full-factorial") == []
+    assert breaks(replace(data, blocks=1), table, "full-factorial") == ["2 blocks instead of 1"]
+    assert plan_spawning(replace(data, blocks=1, dishes=4)).status == "infeasible"
