@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from pathlib import Path
 
 import click
 
 from planner.cli.output import Answer, answers, progress
-from planner.cli.plans import OUT, SET, overrides_of
+from planner.cli.plans import DAY, OUT, SET, overrides_of
 from planner.cli.records import FOLDER
 from planner.tasks.text_tables import aligned
 
@@ -120,3 +121,72 @@ def loss(
         lines += ["", title, aligned(*table, right=(1, 2))]
     lines += ["", *report.notes, *(f"wrote {p}" for p in written)]
     return Answer("\n".join(lines).strip(), report.as_dict() | {"written": [str(p) for p in written]})
+
+
+@click.command(epilog="Example: kinshoal found demo/records --site NP --number 60 --out demo/found")
+@click.argument("folder", type=FOLDER)
+@click.option("--site", required=True, metavar="SITE", help="Water that receives the group.")
+@click.option("--number", type=click.IntRange(min=1), required=True, help="Fish of the group.")
+@DAY
+@click.option(
+    "--families", type=click.IntRange(min=1), default=10, show_default=True, help="Fewest families."
+)
+@click.option(
+    "--least", type=click.IntRange(min=1), default=2, show_default=True, help="Fewest fish of a family."
+)
+@click.option(
+    "--most", type=click.IntRange(min=1), default=4, show_default=True, help="Most fish of a family."
+)
+@click.option(
+    "--sexes-apart/--sexes-mixed", default=True, help="Fish of a family of one sex, so sibs do not meet."
+)
+@click.option("--known-sex", is_flag=True, help="Fish of known sex only, at least 40 % of each.")
+@click.option(
+    "--class-share", type=float, default=0.75, show_default=True, help="Largest share of one year class."
+)
+@click.option("--min-length", type=click.FloatRange(min=0), default=0.0, help="Shortest fish in mm.")
+@click.option("--with-refuge/--stock-only", default=True, help="Move residents of refuges too.")
+@SET
+@OUT
+@answers
+def found(
+    folder: Path,
+    site: str,
+    number: int,
+    day: dt.datetime | None,
+    families: int,
+    least: int,
+    most: int,
+    sexes_apart: bool,
+    known_sex: bool,
+    class_share: float,
+    min_length: float,
+    with_refuge: bool,
+    changes: tuple[str, ...],
+    out: Path | None,
+) -> Answer:
+    """Choose the fish that found the group of a new or renovated water, and say what the group is worth.
+
+    Least mean kinship (with the residents of the water, if any) under the rules, with a proven gap.
+    """
+    from planner.tasks.founder_group import FounderWishes, founder_plan, write_founders
+    from planner.tasks.programme import open_programme
+
+    programme = open_programme(folder, overrides_of(changes))
+    wishes = FounderWishes(
+        site, number, families, least, most, sexes_apart, known_sex, class_share, min_length, with_refuge
+    )
+    outcome = founder_plan(programme, wishes, None if day is None else day.date(), progress)
+    written = write_founders(outcome, out) if out is not None else []
+    lines = [
+        *_figures(outcome.facts()),
+        "",
+        aligned(*outcome.comparison(), right=(1, 3)),
+        "",
+        aligned(*outcome.table(), right=(1, 4, 5)),
+        "",
+        *outcome.notes,
+        f"mark {outcome.provenance.mark}",
+        *(f"wrote {p}" for p in written),
+    ]
+    return Answer("\n".join(lines), outcome.as_dict() | {"written": [str(p) for p in written]})

@@ -15,6 +15,9 @@ from planner.optimise.selection.data import NO_LIMIT, SelectionData
 from planner.optimise.solver import Session, numbered, read_values
 from planner.optimise.status import SolveReport
 
+LEAST_SWITCH = 1e-6
+"""Switches below this count as off when rows are made."""
+
 LinearRow = tuple[tuple[tuple[pulp.LpVariable, float], ...], float, float]
 """Terms (variable, factor), least and most."""
 
@@ -67,6 +70,7 @@ class ChoiceModel:
         ]
         self._added = 0
         self.switches: list[pulp.LpVariable] = []
+        self.used: list[pulp.LpVariable] = []
         self.links: list[LinearRow] = []
         self.t = [self.problem.add_variable(numbered("t", f), 0, data.number) for f in range(data.n_families)]
         members: list[list[int]] = [[] for _ in range(data.n_families)]
@@ -115,6 +119,7 @@ class ChoiceModel:
                 for f in range(len(self.t))
             ]
             self.switches += used
+            self.used = used
             room = [min(data.number, int(data.most[kinds].sum())) for kinds in self._members]
             for t, u, high in zip(self.t, used, room, strict=True):
                 self.links.append((((t, 1.0), (u, -float(high))), -math.inf, 0.0))
@@ -164,6 +169,7 @@ class ChoiceModel:
         self.scale, self.constant = square_scale * N, constant + square_scale * form.constant
         objective = [(t, float(x) / N) for t, x in zip(self.t, linear, strict=True)]
         flows: list[pulp.LpVariable] = []
+        self.on = self._node_switches() if self.used else [None] * form.n_nodes
         for node in range(form.n_nodes):
             single = form.single_candidate(node)
             if single is not None:
@@ -192,34 +198,77 @@ class ChoiceModel:
             for terms, low, high in demand.rows:
                 self.session.add_rows(constraints(terms, low, high))
 
-    def cut_at(self, t: FloatArray, squares: dict[int, float] | None = None, deeper: float = 1e-7) -> int:
+    def _node_switches(self) -> list[pulp.LpVariable | None]:
+        """Return for each node a number in 0 to 1 that is 0 where no family with a flow through it takes part.
+
+        None for a node whose flow may be negative: there it would not help.
+        """
+        assert self.form is not None
+        on: list[pulp.LpVariable | None] = []
+        for node in range(self.form.n_nodes):
+            own, earlier = self.form.candidate_inputs[node], self.form.node_inputs[node]
+            if any(f < 0 for _, f in (*own, *earlier)):
+                on.append(None)
+                continue
+            parts = [self.used[i] for i, _ in own] + [on[j] for j, _ in earlier]
+            if None in parts:
+                on.append(None)
+                continue
+            if len(parts) == 1:
+                on.append(parts[0])
+                continue
+            z = self.problem.add_variable(numbered("z", node), 0, 1)
+            self.links.append((((z, -1.0), *((v, 1.0) for v in parts)), 0.0, math.inf))
+            on.append(z)
+        return on
+
+    def cut_at(self, t: FloatArray, report: SolveReport | None = None, deeper: float = 1e-7) -> int:
         """Bound the squares around the flows of given family numbers; return the number of rows added.
 
         Parameters
         ----------
         t : ndarray, float64, shape (n_families,)
             Fish per family.
-        squares : dict of node to float, optional
-            What the model takes the squares to be: rows it meets to within ``deeper x (1 + flow^2)`` are left out.
+        report : SolveReport, optional
+            The run they come from: rows that its squares meet to within ``deeper x (1 + flow^2)`` are left out.
         deeper : float
-            See `squares`.
+            See `report`.
+
+        Notes
+        -----
+        With switches a row is ``square >= (a + b) y - a b z``: where no family takes part (z = 0) flow and square are
+        0, and for fractions of a switch it cuts deeper (perspective cut: Frangioni & Gentile 2006, Mathematical
+        Programming 106, 225-236, from memory).
         """
         assert self.form is not None
         assert self.session is not None
         flows, N = self.form.flows(t), float(self.data.number)
+        squares = None if report is None else self.squares(report)
+        on = np.ones(len(flows))
+        if report is not None:
+            there = [k for k, v in enumerate(self.on) if v is not None]
+            on[there] = np.clip(read_values([self.on[k] for k in there], report), 0.0, 1.0)
         rows = []
         for node, square in self.square.items():
-            y = float(flows[node])
-            for a, b in self.lattice.cells(node, y):
+            y, z = float(flows[node]), float(on[node])
+            if z < LEAST_SWITCH:
+                continue
+            for a, b in self.lattice.cells(node, y / z):
                 slope, intercept = cut(a, b)
-                if squares is not None and slope * y - intercept - squares[node] <= deeper * (1 + y * y):
-                    continue
+                if squares is not None:
+                    missing = slope * y - intercept * z - squares[node]
+                    if missing <= deeper * (1 + y * y):
+                        continue
                 key = (node, round(slope, 9))
                 if key in self._known:
                     continue
                 self._known.add(key)
-                terms = pulp.LpAffineExpression([(square, 1.0), (self.y[node], -slope / N)])
-                rows.append(pulp.LpConstraint(terms, 1, rhs=-intercept / N))
+                terms = [(square, 1.0), (self.y[node], -slope / N)]
+                switch = self.on[node]
+                if switch is not None:
+                    terms.append((switch, intercept / N))
+                low = -intercept / N if switch is None else 0.0
+                rows.append(pulp.LpConstraint(pulp.LpAffineExpression(terms), 1, rhs=low))
         self.session.add_rows(rows)
         return len(rows)
 

@@ -196,7 +196,7 @@ class _Search:
                 break
             self.bound = max(self.bound, self.model.goal(report.objective))
             point = read_values(self.model.n, report)
-            added = self.model.cut_at(self.data.family_numbers(point), self.model.squares(report))
+            added = self.model.cut_at(self.data.family_numbers(point), report)
             if not added or report.objective - last <= 1e-7 * abs(report.objective):
                 break
             last = report.objective
@@ -271,7 +271,7 @@ class _Search:
             before = self.value
             numbers = read_values(self.model.n, report)
             self._take(numbers)
-            added = self.model.cut_at(self.data.family_numbers(np.rint(numbers)), self.model.squares(report))
+            added = self.model.cut_at(self.data.family_numbers(np.rint(numbers)), report)
             if not added and not self.value < before:
                 tighter *= 0.1
                 if tighter < 1e-8:
