@@ -47,7 +47,12 @@ class Oracle:
         return time.perf_counter() >= self.ends or (self.cancel is not None and self.cancel.is_set())
 
     def answer(
-        self, data: SpawningData, leave_out: Collection[str] = (), cost: FloatArray | None = None
+        self,
+        data: SpawningData,
+        leave_out: Collection[str] = (),
+        cost: FloatArray | None = None,
+        *,
+        most_dishes: int | None = None,
     ) -> tuple[bool | None, BigIntArray | None]:
         """Return whether a plan exists (None: not known in time) and contributions of one, of least cost.
 
@@ -59,6 +64,8 @@ class Oracle:
             Codes of rules to ignore.
         cost : ndarray, float64, shape (n_candidates,), optional
             Cost of each dish of a candidate; the plan returned has the least cost.
+        most_dishes : int, optional
+            Most new dishes, for questions that leave out the rule on their number.
         """
         if self.time_is_over:
             return None, None
@@ -67,6 +74,10 @@ class Oracle:
         draft = draft_rules(data, self.co, ignored)
         if "dishes" in ignored:
             draft.rows.append(_balance(data))
+            if most_dishes is not None:
+                top = float(draft.base[data.is_female].sum() + most_dishes)
+                females = data.is_female.astype(np.float64)
+                draft.rows.append(Row("balance", females, np.zeros(n), -np.inf, top))
         left = self.ends - time.perf_counter()
         goal, gap = _spread(n) if cost is None else _cheapest(cost, data.all_dishes)
         found = Search(draft, goal, time_limit=left, gap=gap, cancel=self.cancel).run()

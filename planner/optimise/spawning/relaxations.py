@@ -32,13 +32,14 @@ def smallest_changes(oracle: Oracle, code: str) -> Iterator[str]:
 
 def _relax_dishes(oracle: Oracle) -> Iterator[str]:
     wanted = oracle.data.dishes
-    fewer = _first(
-        oracle, (changed(oracle.data, dishes=k) for k in range(wanted - 1, 0, -1)), lambda d: d.dishes
-    )
+    data = oracle.data
+    females = data.is_female
+    feasible, c = oracle.answer(data, ["dishes"], cost=-females.astype(np.float64), most_dishes=wanted - 1)
+    fewer = None if not feasible or c is None else int((c - data.made_uses)[females].sum())
     more = _first(
         oracle, (changed(oracle.data, dishes=k) for k in range(wanted + 1, wanted + 7)), lambda d: d.dishes
     )
-    if fewer is not None:
+    if fewer:
         yield f"Lay {dishes(fewer)} instead of {wanted}."
     if more is not None:
         yield f"Lay {dishes(more)} instead of {wanted}."
