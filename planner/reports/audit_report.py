@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -64,6 +64,34 @@ class AuditSection:
     not_made: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True)
+class DrawnFigure:
+    """A figure as it is written and embedded.
+
+    Parameters
+    ----------
+    file : str
+        File name with ending.
+    data : bytes
+        Content of the file.
+    svg : str
+        SVG text for embedding; pixels inside it when the figure is a raster.
+    """
+
+    file: str
+    data: bytes
+    svg: str
+
+
+def draw(figure: AuditFigure) -> DrawnFigure:
+    """Draw a figure: SVG, or PNG for figures of thousands of marks."""
+    if figure.raster:
+        png = figure_png(figure.chart)
+        return DrawnFigure(f"{figure.name}.png", png, png_as_svg(png))
+    svg = figure_svg(figure.chart)
+    return DrawnFigure(f"{figure.name}.svg", svg.encode(), svg)
+
+
 def table_block(
     title: str,
     columns: Sequence[tuple[str, float] | tuple[str, float, str]],
@@ -86,6 +114,7 @@ def audit_sheet(
     sections: Sequence[AuditSection],
     methods: Sequence[str],
     provenance: Provenance,
+    drawn: Mapping[str, DrawnFigure],
 ) -> Sheet:
     """Lay out the audit.
 
@@ -107,11 +136,18 @@ def audit_sheet(
         Methods text.
     provenance : Provenance
         What the audit was made from.
+    drawn : mapping of str to DrawnFigure
+        The figures of all sections by name, from `draw`.
 
     Returns
     -------
     Sheet
-        Ready for `planner.reports.html` or `planner.reports.pdf`; figures are drawn here.
+        Ready for `planner.reports.html` or `planner.reports.pdf`.
+
+    Raises
+    ------
+    KeyError
+        If a figure was not drawn.
     """
     blocks: list[Block] = [TextBlock("In plain words", tuple(plain_words), boxed=True)]
     if to_do:
@@ -120,7 +156,10 @@ def audit_sheet(
         )
     for number, section in enumerate(sections, 1):
         blocks.append(TextBlock(f"{number}. {section.title}", section.lines))
-        blocks += [_drawn(b) if isinstance(b, AuditFigure) else b for b in section.blocks]
+        blocks += [
+            FigureBlock(b.title, drawn[b.name].svg, b.alt, b.caption) if isinstance(b, AuditFigure) else b
+            for b in section.blocks
+        ]
         if section.not_made:
             blocks.append(TextBlock("", tuple(f"Not made: {words}" for words in section.not_made)))
     blocks.append(TextBlock("Methods", tuple(methods)))
@@ -134,8 +173,3 @@ def audit_sheet(
         cautions_for(("names", "privacy", "decision")),
         provenance_lines(provenance),
     )
-
-
-def _drawn(figure: AuditFigure) -> FigureBlock:
-    svg = png_as_svg(figure_png(figure.chart)) if figure.raster else figure_svg(figure.chart)
-    return FigureBlock(figure.title, svg, figure.alt, figure.caption)

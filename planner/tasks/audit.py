@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
 from broodstock.effective_size.waterfall import Waterfall
 from broodstock.errors import UsageError
 from planner.provenance import Provenance
-from planner.reports.audit_report import AuditFigure, audit_sheet
-from planner.reports.figures import write_figure
+from planner.reports.audit_report import AuditFigure, DrawnFigure, audit_sheet, draw
 from planner.reports.html import sheet_html
 from planner.reports.pdf import sheet_pdf
 from planner.reports.sheet import Sheet
@@ -28,7 +28,7 @@ from planner.tasks.audit_sizes import sizes_part
 from planner.tasks.audit_structure import structure_part
 from planner.tasks.audit_trend import all_trends, trend_part
 from planner.tasks.audit_waterfall import waterfall_part
-from planner.tasks.audit_wild_parents import wild_parents_part
+from planner.tasks.audit_wild_parents import WildParents, wild_parents
 from planner.tasks.audit_words import head_facts, plain_words, to_do
 from planner.tasks.outputs import write_bytes, write_text
 from planner.tasks.parents import ParentsReport, find_parents
@@ -105,6 +105,11 @@ class Audit:
         """Return all figures in order."""
         return [b for p in self.parts for b in p.section.blocks if isinstance(b, AuditFigure)]
 
+    @cached_property
+    def drawn(self) -> dict[str, DrawnFigure]:
+        """All figures by name, drawn once."""
+        return {f.name: draw(f) for f in self.figures()}
+
     def methods(self) -> tuple[str, ...]:
         """Return the sentences of the methods text, versions last."""
         said = dict.fromkeys(m for p in self.parts for m in p.methods)
@@ -116,7 +121,7 @@ class Audit:
         )
 
     def sheet(self) -> Sheet:
-        """Return the report; the figures are drawn here."""
+        """Return the report."""
         return audit_sheet(
             self.programme,
             self.year_class,
@@ -126,6 +131,7 @@ class Audit:
             [p.section for p in self.parts],
             self.methods(),
             self.provenance,
+            self.drawn,
         )
 
     def text(self) -> str:
@@ -196,6 +202,9 @@ def audit_programme(
     parents, why_no_parents = _parents(programme, main)
     tell("Effective sizes")
     sizes, why_no_sizes = _sizes(programme, main, year, parents)
+    tell("Parents of the wild larvae")
+    wild = wild_parents(programme, main, year)
+    sizes = _with_families(sizes, wild)
     realised = sizes.find(f"year class {year}, hatchery", SIBSHIP) if sizes is not None else None
     losses = loss_waterfall(programme, year, parents, realised)
     tell("Diversity, trends and differences")
@@ -214,15 +223,14 @@ def audit_programme(
         if parents is not None
         else not_made("parents", "Parents by DNA and on record", why_no_parents),
     ]
-    tell("Parents of the wild larvae")
-    parts.append(wild_parents_part(programme, main, year))
+    parts.append(wild.part)
     tell("Founders, kinship and waters")
     parts += [founders_part(programme), kinship_part(programme), sites_part(programme, year)]
     return Audit(
         year,
         tuple(parts),
         head_facts(year, main, sizes, parents, losses),
-        plain_words(year, trends["expected_heterozygosity"], sizes, parents, losses),
+        plain_words(year, trends["expected_heterozygosity"], sizes, parents, losses, wild),
         to_do(parts),
         Provenance(
             kind=f"audit of year class {year}",
@@ -236,6 +244,14 @@ def audit_programme(
         sizes,
         losses,
     )
+
+
+def _with_families(sizes: SizeReport | None, wild: WildParents) -> SizeReport | None:
+    """Set the breeders behind the families of wild larvae beside the other methods."""
+    if sizes is None or wild.breeders is None:
+        return sizes
+    group = f"year class {wild.year_class}, wild-larvae"
+    return sizes.with_sibship(group, wild.breeders, "families found from DNA")
 
 
 def latest_year_class(programme: Programme) -> int:
@@ -306,15 +322,14 @@ def write_audit(audit: Audit, folder: Path) -> list[Path]:
     """
     import datetime as dt
 
-    figures = folder / "figures"
-    figures.mkdir(parents=True, exist_ok=True)
     sheet = audit.sheet()
     out = [folder / "audit.html", folder / "audit.pdf"]
     write_text(out[0], sheet_html(sheet))
     write_bytes(out[1], sheet_pdf(sheet, dt.date.fromisoformat(audit.provenance.made_on)))
     out.append(write_plan_file(folder / "audit.json", audit.as_dict()))
-    for figure in audit.figures():
-        out += write_figure(figure.chart, figures / figure.name, ("png",) if figure.raster else ("svg",))
+    for figure in audit.drawn.values():
+        out.append(folder / "figures" / figure.file)
+        write_bytes(out[-1], figure.data)
     return out + write_package(
         [t for p in audit.parts for t in p.tables],
         folder / "tables",

@@ -41,7 +41,7 @@ def founders_part(programme: Programme) -> AuditPart:
         table_block(
             "Founder numbers, each with its own definition",
             [("Number", 3), ("Estimate", 2, "right"), ("Method", 4)],
-            [(name, e.text(2), e.method) for name, e in board.numbers],
+            [(name, e.text(0 if e.method == "count" else 2), e.method) for name, e in board.numbers],
         ),
         _board_figure(board),
         _board_block(board),
@@ -171,9 +171,7 @@ def kinship_part(programme: Programme) -> AuditPart:
     if 2 <= n <= MOST_HEAT_ROWS:
         blocks.append(_heat(report))
     else:
-        missing = (
-            f"heat map: not made because {n} fish are in care, and 2 to {MOST_HEAT_ROWS} can be drawn",
-        )
+        missing = (f"heat map, because {n} fish are in care, and 2 to {MOST_HEAT_ROWS} can be drawn",)
     table = report.table
     columns = {
         "fish_id": "Fish.",

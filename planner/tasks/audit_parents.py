@@ -293,7 +293,8 @@ def _alarms(report: ParentsReport) -> list[str]:
             out.append(f"Enter {v.better} as {v.role} of {v.offspring} by DNA: {v.reason}.")
         elif v.result == "contradicts" and v.dish not in swapped:
             out.append(
-                f"Check vial and tag of {v.offspring}: its recorded {v.role} {v.recorded} does not fit."
+                f"Check vial and tag of {v.offspring}: its recorded {v.role} {v.recorded} does not fit ("
+                f"{v.mismatches} of {v.compared} loci impossible)."
             )
     if report.not_typed:
         out.append(

@@ -87,7 +87,7 @@ class AuditPart:
 def not_made(key: str, title: str, reason: str) -> AuditPart:
     """Return a part that only says why it could not be made."""
     return AuditPart(
-        key, AuditSection(title, not_made=(f"not made because {reason}.",)), data={"not_made": reason}
+        key, AuditSection(title, not_made=(f"this part, because {reason}.",)), data={"not_made": reason}
     )
 
 

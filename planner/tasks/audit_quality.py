@@ -348,7 +348,7 @@ def _alarms(programme: Programme, calls: AuditCalls) -> list[str]:
             "Until then their samples stay out."
         )
     hybrids = hybrid_table(programme, calls)
-    used = hybrids[(hybrids["surely"] == "yes") & (hybrids["dishes"] > 0)]
+    used = hybrids[(hybrids["surely"] == "yes") & (hybrids["dishes"] > 0)].drop_duplicates("fish")
     out += [
         f"Decide about {r['fish']} ({r['word']}, {r['index']:.0%} foreign): it was used in {r['dishes']} dishes. Hold the "
         "fish and these families."

@@ -65,7 +65,7 @@ def structure_part(programme: Programme, calls: AuditCalls, year_class: int) -> 
         labels, order = _usable(calls, label)
         if len(order) < 2:
             missing.append(
-                f"differences between {words}: not made because fewer than two have {FEWEST_FISH} fish or more"
+                f"differences between {words}, because fewer than two have {FEWEST_FISH} fish or more"
             )
             continue
         pairs = {m: _pairs(programme, calls, labels, order, m) for m in MEASURES}
@@ -78,7 +78,7 @@ def structure_part(programme: Programme, calls: AuditCalls, year_class: int) -> 
         missing += [x.rstrip(".") for x in reasons_of(_named(pairs))]
     axes = _axes(calls, line_labels(calls, year_class))
     if isinstance(axes, str):
-        missing.append(f"main axes: not made because {axes}")
+        missing.append(f"main axes, because {axes}")
     else:
         blocks.append(axes[0])
         frames_axes = axes[1]

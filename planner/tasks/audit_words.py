@@ -11,6 +11,7 @@ from planner.tasks.audit_part import AuditPart
 from planner.tasks.audit_samples import AuditCalls, set_words
 from planner.tasks.audit_trend import LineTrend
 from planner.tasks.audit_waterfall import CHOICE, worst_step
+from planner.tasks.audit_wild_parents import WildParents
 from planner.tasks.parents import ParentsReport
 from planner.tasks.size import SIBSHIP, SizeReport
 
@@ -53,11 +54,14 @@ def plain_words(
     sizes: SizeReport | None,
     parents: ParentsReport | None,
     losses: Waterfall,
+    wild: WildParents,
 ) -> tuple[str, ...]:
     """Return paragraphs for readers who are no geneticists: what changed, how sure, what it means."""
     out = [_diversity_words(trends), _parents_words(year_class, sizes, losses)]
     if parents is not None:
         out.append(_record_words(parents))
+    if wild.sentence:
+        out.append(f"Wild larvae of year class {wild.year_class}: {wild.sentence}")
     return tuple(x for x in out if x)
 
 
@@ -113,9 +117,16 @@ def _parents_words(year_class: int, sizes: SizeReport | None, losses: Waterfall)
             f"{used.n_females} females and {used.n_males} males were crossed for year class {year_class}: had each given as "
             f"many young as the others, they would count as {float(used.both):.0f} parents."
         )
-    if found:
-        numbers = " and ".join(f"{_about(e)} {words}" for words, e in found)
+    finite = [(w, e) for w, e in found if e.value is not None and math.isfinite(e.value)]
+    if finite:
+        numbers = " and ".join(f"about {e.text(0)} equal parents {words}" for words, e in finite)
         sentences.append(f"The tagged young hold as much diversity as the young of {numbers}.")
+    sentences += [
+        f"The sample is too small to say how many parents the tagged young have {words}: it shows no sign of few, which is "
+        "no proof of many."
+        for words, e in found
+        if (words, e) not in finite
+    ]
     worst = worst_step(losses)
     if worst is not None and worst.ratio is not None and worst.ratio < 1:
         sentences.append(
@@ -132,14 +143,6 @@ def _parents_words(year_class: int, sizes: SizeReport | None, losses: Waterfall)
     elif found:
         sentences.append("How sure: at least one range has no upper end, so the number is uncertain.")
     return " ".join(sentences)
-
-
-def _about(e: Estimate) -> str:
-    return (
-        f"about {e.text(0)} equal parents"
-        if e.value is not None and math.isfinite(e.value)
-        else "no finite number of parents"
-    )
 
 
 def _overlap(a: Estimate, b: Estimate) -> bool:

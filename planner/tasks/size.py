@@ -34,8 +34,10 @@ FEWEST_FISH = 10
 LEAST_COVERED = 0.9
 """Share of a year class that must be in sampled families before young are weighed to numbers per family."""
 FEWEST_EARLIER = 30
+FEWEST_THINNED = 20
 SIBSHIP = "sibship frequency"
 _SIBS = "Parents by DNA are right, and so are the numbers per family. Their errors are not in the interval."
+_FAMILIES = "The families found from the larvae alone are right. Their errors are not in the interval."
 
 
 @dataclass(frozen=True)
@@ -107,6 +109,13 @@ class SizeReport:
             f"as it was taken, nearly as many of small families as of large ones, would give {d.plain.text(1)}."
             for d in self.design
         ]
+
+    def with_sibship(self, group: str, estimate: Estimate, how: str) -> SizeReport:
+        """Return the report with a sibship estimate added to one group; unchanged when it has no such group."""
+        groups = tuple(
+            _with_sibship(g, estimate, how, _FAMILIES) if g.group == group else g for g in self.groups
+        )
+        return replace(self, groups=groups)
 
     def find(self, group: str, method: str) -> Estimate | None:
         """Return the estimate of the first method of a group whose name starts so."""
@@ -243,8 +252,13 @@ class _Group:
         kinds = ", ".join(f"{n} {g}" for g, n in self.part["group"].value_counts().items())
         words = f"samples used: {kinds}"
         if self.family_numbers:
-            thinned = len(self.thinned)
-            words += f"; weighed to the numbers per family, or thinned to {thinned} young in their proportion"
+            words += "; weighed to the numbers per family for sibships"
+            if self.is_thinned:
+                words += f", thinned to {len(self.thinned)} young in their proportion for other methods"
+            else:
+                words += (
+                    ", but too few to be thinned to them for other methods, whose numbers may be too high"
+                )
         waters = self.part.loc[self.part["site_id"].fillna("") != "", "site_id"].nunique()
         if self.line == "backwater" and waters > 1:
             words += (
@@ -263,15 +277,19 @@ class _Group:
         """Samples in proportion to the numbers per family."""
         return fair_sample(self.programme, self.part, self.year, self.line)
 
+    @property
+    def is_thinned(self) -> bool:
+        """Whether samples were thinned to the numbers per family."""
+        return len(self.thinned) < len(self.part)
+
     def sizes(self, parents: ParentsReport | None) -> tuple[SideBySide, list[DesignEffect]]:
         settings = self.programme.settings
         numbers = self.family_numbers
-        fish = self.thinned if numbers else self.part
         earlier, generations = self._earlier()
         found = effective_size_side_by_side(
             GroupData(
                 group=self.label,
-                genotypes=self._take(fish),
+                genotypes=self._take(self.thinned),
                 earlier=None if earlier is None else self._take(earlier),
                 generations=generations,
                 **(_contributions(self.programme, self.year) if self.line == "hatchery" else {}),
@@ -281,7 +299,7 @@ class _Group:
             seed=settings["seed"],
             threads=1,
         )
-        effects = self._linkage_effect(found) if numbers else []
+        effects = self._linkage_effect(found) if self.is_thinned else []
         if parents is None:
             return found, effects
         dam, sire, kept = parent_numbers(parents, list(self.part.index))
@@ -295,7 +313,7 @@ class _Group:
         if numbers:
             corrected = stratified_nb(dam, sire, list(self.part.loc[kept, "family"]), numbers, **options)
             effects.append(DesignEffect(self.label, SIBSHIP, plain, corrected))
-        return _with_sibship(found, corrected), effects
+        return _with_sibship(found, corrected, "parents by DNA", _SIBS), effects
 
     def _take(self, rows: pd.DataFrame) -> Any:
         index = self.calls.genotypes.index
@@ -361,11 +379,15 @@ def numbers_for(programme: Programme, part: pd.DataFrame, year: int, line: str) 
 
 
 def fair_sample(programme: Programme, part: pd.DataFrame, year: int, line: str) -> pd.DataFrame:
-    """Return samples thinned to the numbers per family, or all when they cannot be; arguments as `numbers_for`."""
+    """Return samples thinned to the numbers per family; arguments as `numbers_for`.
+
+    All samples are returned when they cannot be thinned, or when fewer than 20 would be left.
+    """
     numbers = numbers_for(programme, part, year, line)
     if not numbers:
         return part
-    return part.iloc[proportional_draw(list(part["family"]), numbers, int(programme.settings["seed"]))]
+    rows = proportional_draw(list(part["family"]), numbers, int(programme.settings["seed"]))
+    return part.iloc[rows] if len(rows) >= FEWEST_THINNED else part
 
 
 def tagged_by_family(programme: Programme, year: int) -> dict[str, int]:
@@ -402,9 +424,9 @@ def parent_numbers(
     return out[0], out[1], kept
 
 
-def _with_sibship(found: SideBySide, estimate: Estimate) -> SideBySide:
+def _with_sibship(found: SideBySide, estimate: Estimate, how: str, rests_on: str) -> SideBySide:
     at = sum(r.method.startswith("linkage") for r in found.rows)
-    row = MethodRow(f"{SIBSHIP}, parents by DNA", "Nb", estimate, _SIBS)
+    row = MethodRow(f"{SIBSHIP}, {how}", "Nb", estimate, rests_on)
     rest = tuple(x for x in found.not_run if not x.startswith(SIBSHIP))
     return replace(found, rows=(*found.rows[:at], row, *found.rows[at:]), not_run=rest)
 
