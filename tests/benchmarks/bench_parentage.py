@@ -12,6 +12,7 @@ from broodstock.genotypes.quality.report import quality_report
 from broodstock.genotypes.quality.thresholds import SampleRecords
 from broodstock.parentage.assign import assign_parents
 from broodstock.parentage.error_model import ErrorModel
+from broodstock.parentage.sibship import SibshipSettings, reconstruct_sibships
 from broodstock.parentage.simulate import draw_offspring, draw_unrelated, genotype_set, read_with_errors
 
 
@@ -91,9 +92,33 @@ def quality_row(n_samples: int = 4339, n_loci: int = 192) -> dict[str, Any]:
     }
 
 
+def sibship_row(n_larvae: int = 200, n_loci: int = 150) -> dict[str, Any]:
+    """Reconstruct the families of larvae of unknown parents: 30 dams with one to three mates each, unequal."""
+    rng = np.random.default_rng(4)
+    minor = rng.uniform(0.1, 0.5, n_loci)
+    p = np.stack([1 - minor, minor], axis=1)
+    matings = np.array(
+        [(d, 30 + s) for d in range(30) for s in rng.choice(30, rng.integers(1, 4), replace=False)]
+    )
+    share = rng.gamma(1.0, size=len(matings))
+    pairs = matings[rng.choice(len(matings), n_larvae, p=share / share.sum())]
+    young = draw_offspring(draw_unrelated(p, 60, rng), pairs, rng)
+    genotypes = genotype_set(read_with_errors(young, p, ErrorModel.uniform(n_loci), 0.03, rng), 2)
+    reconstruct_sibships(genotypes, range(6), settings=SibshipSettings(chains=1, burn_in=2, samples=1))
+    start = time.perf_counter()
+    found = reconstruct_sibships(genotypes)
+    return {
+        "work": "sibship reconstruction",
+        "size": f"{n_larvae} larvae x {n_loci} SNPs, 2 chains of 60 sweeps",
+        "seconds": time.perf_counter() - start,
+        "bar": 120.0,
+        "note": f"{found.n_parents.text(0)} parents found, {len(np.unique(pairs))} true",
+    }
+
+
 def rows() -> list[dict[str, Any]]:
     """Return one row per benchmark: work, size, seconds, bar, note."""
-    return [assignment_row(), duplicates_row(), quality_row()]
+    return [assignment_row(), duplicates_row(), quality_row(), sibship_row()]
 
 
 if __name__ == "__main__":
