@@ -93,6 +93,7 @@ FISH_TABLES = (
                 low=0,
                 high=9,
             ),
+            C("water_temperature_c", "number", "Temperature of its water.", unit="C", low=-5, high=45),
         ),
         ("unit_id",),
     ),

@@ -15,6 +15,15 @@ from planner.optimise.release.groups import FishGroups, group_fish
 from planner.optimise.release.settings import NO_LIMIT, ReleaseSettings
 from planner.tasks.candidates import holds_on
 from planner.tasks.programme import Programme
+from planner.tasks.release_rules import (
+    agreed_shares,
+    closed_months,
+    note_on_temperatures,
+    other_species,
+    permit_left,
+    sex_window,
+    temperatures,
+)
 from planner.tasks.rows import rows
 
 SETTINGS_USED = (
@@ -26,6 +35,11 @@ SETTINGS_USED = (
     "family_share_cap",
     "family_place_cap",
     "refuge_copies",
+    "female_share_min",
+    "female_share_max",
+    "sex_known_from",
+    "temperature_step_c",
+    "partner_shares",
     "size_class_mm",
     "predator_min_length_mm",
     "survey_valid_days",
@@ -113,6 +127,7 @@ def release_inputs(programme: Programme, day: dt.date, closed: tuple[str, ...] =
     groups = sorted_fish.groups
     fish["group"] = sorted_fish.group
     sites, words = _sites(programme, table, residents, families, day, closed, notes)
+    note_on_temperatures(programme, fish, fish["water_c"].to_numpy(), table, notes)
     survival, errors = _survival(programme, fish, groups, table, day, notes)
     settings = programme.settings
     data = ReleaseData.make(
@@ -125,6 +140,10 @@ def release_inputs(programme: Programme, day: dt.date, closed: tuple[str, ...] =
             total_min=int(settings["release_wanted"]),
             total_max=int(settings["release_wanted"]) or NO_LIMIT,
             keep_back=int(settings["keep_back"]),
+            shares=agreed_shares(programme, table),
+            permit_left=permit_left(programme, day, notes),
+            month=day.month,
+            temperature_step_c=float(settings["temperature_step_c"]),
             min_sites=int(settings["families_in_at_least_sites"]),
             min_sites_from=int(settings["spread_from_size"]),
             living_share=float(settings["family_place_cap"]),
@@ -147,6 +166,9 @@ def _with_holds(programme: Programme, stock: pd.DataFrame, day: dt.date, notes: 
     fish["water_risk"] = fish["unit"].map(units["water_risk"]).astype("Int64").fillna(0).astype(int)
     held = holds_on(programme.tables["holds"], day)
     certified = _units_certified(programme, day)
+    fish["other_species"] = other_species(programme, fish, held)
+    fish["water_c"] = temperatures(fish["unit"].map(units["water_temperature_c"]))
+    held = {subject: why for subject, why in held.items() if not why.startswith("on hold: species")}
     by_hold = [
         ("unit", unit) in held or ("family", family) in held or ("fish", one) in held
         for unit, family, one in zip(fish["unit"], fish["family"], fish["stock_id"], strict=True)
@@ -208,6 +230,9 @@ def _groups(programme: Programme, fish: pd.DataFrame, families: Families, table:
         water_risk=fish["water_risk"].to_numpy(),
         health_hold=fish["health_hold"].to_numpy(dtype=bool),
         withdrawal_hold=fish["withdrawal_hold"].to_numpy(dtype=bool),
+        other_species=fish["other_species"].to_numpy(dtype=bool),
+        sex=None if sex_window(programme) is None else fish["sex"].replace("", "unknown").to_numpy(),
+        water_c=fish["water_c"].to_numpy() if programme.settings["temperature_step_c"] > 0 else None,
     )
 
 
@@ -238,6 +263,7 @@ def _sites(
     no_mass = table["capacity_kg"].notna() & (living.sum(axis=0) > 0)
     if no_mass.any():
         notes.append("Mass of residents is not recorded: the limit in kg counts the arrivals only.")
+    low, high = sex_window(programme) or (0.0, 1.0)
     sites = Sites.make(
         list(table["name"]),
         len(families),
@@ -256,6 +282,12 @@ def _sites(
         refuge_copies=np.outer(in_stock.astype(np.int64), refuge.astype(np.int64) * copies),
         weight=table["weight"].fillna(1.0).to_numpy(),
         water_risk=_whole(table["water_risk"], 9),
+        closed_months=closed_months(table),
+        water_c=temperatures(table["water_temperature_c"]),
+        tempering=table["tempering"].fillna(False).to_numpy(dtype=bool),
+        female_low=np.where(backwater, low, 0.0),
+        female_high=np.where(backwater, high, 1.0),
+        sex_known_from=int(programme.settings["sex_known_from"]),
     )
     return sites, words
 

@@ -10,6 +10,7 @@ from typing import Any
 
 from broodstock.errors import UsageError
 from broodstock.findings import Findings, Place
+from planner.tasks.release_settings import RELEASE_SETTINGS
 from planner.tasks.season_settings import SEASON_SETTINGS
 
 Value = str | int | float | dt.date
@@ -275,6 +276,7 @@ SETTINGS: dict[str, Setting] = {
         S("locus_call_rate_min", "number", 0.8, "Loci typed in fewer samples are left out.", low=0, high=1),
         S("hybrid_index_max", "number", 0.05, "Fish with more of the other species are held.", low=0, high=1),
         *(S(*row) for row in SEASON_SETTINGS),
+        *(S(*row) for row in RELEASE_SETTINGS),
     )
 }
 

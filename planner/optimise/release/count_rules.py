@@ -243,6 +243,44 @@ def keep_back(frame: Frame) -> Iterator[Row]:
         yield row("keep-back", family_place(data, f), cells[cells != NONE], 1.0, high=room)
 
 
+def sex_ratio(frame: Frame) -> Iterator[Row]:
+    """Keep the share of females among fish of known sex within a window, where enough are known.
+
+    With F females among K fish of known sex and z = 1 from n of them on: F - low K >= -low (n - 1)(1 - z) and
+    F - high K <= (1 - high)(n - 1)(1 - z). K <= n - 1 where z = 0, so that these hold by themselves there.
+    """
+    data = frame.data
+    for s in np.flatnonzero(frame.sexes_count != NONE):
+        women, known = frame.sex_fish(s)
+        place, below = site_place(data, s), float(data.sites.sex_known_from[s] - 1)
+        low, high = float(data.sites.female_low[s]), float(data.sites.female_high[s])
+        columns = [*known, frame.sexes_count[s]]
+        if low > 0:
+            factors = [*(women - low), -low * below]
+            yield row("sex-ratio", place, columns, factors, low=-low * below)
+        if high < 1:
+            factors = [*(women - high), (1.0 - high) * below]
+            yield row("sex-ratio", place, columns, factors, high=(1.0 - high) * below)
+
+
+def shares(frame: Frame) -> Iterator[Row]:
+    """Keep to the shares of all fish released that partners agreed on."""
+    for share in frame.data.settings.shares:
+        inside = np.isin(np.arange(frame.data.n_sites), share.sites).astype(float)
+        place = f"share '{share.name}'"
+        if share.low > 0:
+            yield row("shares", place, frame.bodies, inside - share.low, low=0.0)
+        if share.high < 1:
+            yield row("shares", place, frame.bodies, inside - share.high, high=0.0)
+
+
+def permit(frame: Frame) -> Iterator[Row]:
+    """Keep to the most fish the permit still lets go."""
+    left = frame.data.settings.permit_left
+    if left != NO_LIMIT:
+        yield row("permit", "the release", frame.bodies, 1.0, high=left)
+
+
 def survivors(frame: Frame) -> Iterator[Row]:
     """Reach the expected survivors that were chosen."""
     if frame.survivors_floor <= 0:
@@ -353,6 +391,26 @@ COUNT_RULES: tuple[CountRule, ...] = (
         "The set number of fish stays at the station, or all there are.",
         keep_back,
         over="keep {amount} fish fewer: {place}",
+    ),
+    CountRule(
+        "sex-ratio",
+        "Where enough fish of known sex are sent to a site, the share of females among them stays in its window.",
+        sex_ratio,
+        short="accept {amount} females fewer at {place}",
+        over="accept {amount} females more at {place}",
+    ),
+    CountRule(
+        "shares",
+        "Partners receive the shares of all fish released that were agreed.",
+        shares,
+        short="lower the least of {place} by {amount} fish",
+        over="raise the most of {place} by {amount} fish",
+    ),
+    CountRule(
+        "permit",
+        "No more fish are released than the permit still allows.",
+        permit,
+        over="have the permit of {place} raised by {amount} fish",
     ),
     CountRule(
         "survivors",

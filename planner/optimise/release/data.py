@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from broodstock.arrays import BigIntArray, BoolArray, FloatArray
-from planner.optimise.release.settings import NO_LIMIT, ReleaseSettings
+from planner.optimise.release.settings import NO_LIMIT, UNKNOWN_C, ReleaseSettings
 
 PREDATORS = ("none", "present", "unknown")
 """Words for the state of non-native predators at a site; ``unknown`` is treated as ``present``."""
@@ -109,6 +109,12 @@ class Groups:
         True while a health hold is open or the certificate is not valid on the day of release.
     withdrawal_hold : ndarray, bool, shape (n_groups,)
         True while a withdrawal time is not over on the day of release.
+    other_species : ndarray, bool, shape (n_groups,)
+        True for fish flagged as not the programme's species.
+    sex : tuple of str
+        ``female``, ``male`` or ``unknown`` for every fish of the group.
+    water_c : ndarray, float64, shape (n_groups,)
+        Temperature of the water the fish live in now, degrees Celsius; -99: nobody took it.
     """
 
     name: tuple[str, ...]
@@ -122,6 +128,9 @@ class Groups:
     water_risk: BigIntArray
     health_hold: BoolArray
     withdrawal_hold: BoolArray
+    other_species: BoolArray
+    sex: tuple[str, ...]
+    water_c: FloatArray
 
     @classmethod
     def make(
@@ -138,6 +147,9 @@ class Groups:
         water_risk: npt.ArrayLike = 0,
         health_hold: npt.ArrayLike = False,
         withdrawal_hold: npt.ArrayLike = False,
+        other_species: npt.ArrayLike = False,
+        sex: Sequence[str] | None = None,
+        water_c: npt.ArrayLike = UNKNOWN_C,
     ) -> Groups:
         """Return groups; one number stands for every group. The arguments are those of the class."""
         n = len(name)
@@ -154,6 +166,9 @@ class Groups:
             _cells(water_risk, (n,), np.int64),
             _cells(health_hold, (n,), np.bool_),
             _cells(withdrawal_hold, (n,), np.bool_),
+            _cells(other_species, (n,), np.bool_),
+            tuple(sex) if sex is not None else ("unknown",) * n,
+            _cells(water_c, (n,), np.float64),
         )
 
     def __len__(self) -> int:
@@ -161,8 +176,8 @@ class Groups:
 
     @property
     def on_hold(self) -> BoolArray:
-        """True for groups that a health hold or a withdrawal time keeps at the station."""
-        return self.health_hold | self.withdrawal_hold
+        """True for groups that a hold, a withdrawal time or another species keeps at the station."""
+        return self.health_hold | self.withdrawal_hold | self.other_species
 
 
 @dataclass(frozen=True)
@@ -213,6 +228,16 @@ class Sites:
         Risk rank of its water.
     curve : ndarray, int64, shape (n_sites,)
         Number of the survival curve behind the site's column: sites of one curve share its error.
+    closed_months : ndarray, bool, shape (12, n_sites)
+        Months, January first, in which it receives no fish.
+    water_c : ndarray, float64, shape (n_sites,)
+        Temperature of its water, degrees Celsius; -99: nobody took it.
+    tempering : ndarray, bool, shape (n_sites,)
+        True when fish can be tempered to its water on the shore.
+    female_low, female_high : ndarray, float64, shape (n_sites,)
+        Least and largest share of females among the fish of known sex that are sent; 0 and 1: no such rule.
+    sex_known_from : ndarray, int64, shape (n_sites,)
+        The share of females counts where at least this many fish of known sex are sent; 1 or more.
     """
 
     name: tuple[str, ...]
@@ -237,6 +262,12 @@ class Sites:
     weight: FloatArray
     water_risk: BigIntArray
     curve: BigIntArray
+    closed_months: BoolArray
+    water_c: FloatArray
+    tempering: BoolArray
+    female_low: FloatArray
+    female_high: FloatArray
+    sex_known_from: BigIntArray
 
     @classmethod
     def make(cls, name: Sequence[str], n_families: int, **given: Any) -> Sites:
@@ -268,6 +299,8 @@ class Sites:
                 fields[field_name] = (value,) * n if isinstance(value, str) else tuple(value)
             elif field_name in ("residents", "refuge_copies"):
                 fields[field_name] = _cells(value, (n_families, n), kind)
+            elif field_name == "closed_months":
+                fields[field_name] = _cells(value, (12, n), kind)
             else:
                 fields[field_name] = _cells(value, (n,), kind)
         if "curve" not in given:
@@ -317,6 +350,12 @@ _SITE_DEFAULTS: dict[str, tuple[Any, Any]] = {
     "weight": (np.float64, 1.0),
     "water_risk": (np.int64, 0),
     "curve": (np.int64, 0),
+    "closed_months": (np.bool_, False),
+    "water_c": (np.float64, UNKNOWN_C),
+    "tempering": (np.bool_, False),
+    "female_low": (np.float64, 0.0),
+    "female_high": (np.float64, 1.0),
+    "sex_known_from": (np.int64, 1),
 }
 
 

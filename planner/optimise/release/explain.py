@@ -266,6 +266,7 @@ def kept_back_reasons(data: ReleaseData, numbers: BigIntArray) -> list[tuple[str
     settings = data.settings
     released = int(numbers.sum())
     at_most = settings.total_max >= 0 and released >= settings.total_max
+    permitted = settings.permit_left >= 0 and released >= settings.permit_left
     kept = settings.keep_back > 0 and int(stays.sum()) <= settings.keep_back
     out = []
     for g in np.flatnonzero(stays > 0):
@@ -275,6 +276,8 @@ def kept_back_reasons(data: ReleaseData, numbers: BigIntArray) -> list[tuple[str
             reason = "the number of this family to keep is reached"
         elif kept:
             reason = "the number to keep at the station is reached"
+        elif permitted:
+            reason = "the permit allows no more fish; others lower kinship more or survive better"
         elif at_most:
             reason = "the most fish to release is reached; others lower kinship more or survive better"
         elif full[free[g]].all():

@@ -14,7 +14,7 @@ from planner.optimise.release.frame import sites_needed
 from planner.optimise.release.pair_rules import allowed
 from planner.optimise.release.plan import ReleasePlan
 from planner.optimise.release.recheck import breaches
-from planner.optimise.release.settings import NO_LIMIT
+from planner.optimise.release.settings import NO_LIMIT, SitesShare
 from planner.optimise.release.solve import plan_release
 
 
@@ -256,6 +256,15 @@ def plan_without_sites(
     return NewPlan(plan_release(changed, cancel=cancel), changed, tuple(set_aside))
 
 
+def _share_with(share: SitesShare, kept: BigIntArray) -> SitesShare:
+    """Widen an agreed share as far as the fish already sent ask when no displaced fish goes."""
+    whole = int(kept.sum())
+    if whole == 0:
+        return share
+    now = float(kept[:, sorted(set(share.sites))].sum()) / whole
+    return replace(share, low=min(share.low, now), high=max(share.high, now))
+
+
 def _kept(data: ReleaseData, numbers: BigIntArray, closed: list[int]) -> tuple[ReleaseData, list[str]]:
     """Promise the old lines at the other sites and leave the rest to the displaced fish."""
     kept = numbers.copy()
@@ -286,10 +295,17 @@ def _kept(data: ReleaseData, numbers: BigIntArray, closed: list[int]) -> tuple[R
         for old, new in zip(settings.totals, totals, strict=True)
         if new.low < old.low
     ]
+    shares = tuple(_share_with(t, kept) for t in settings.shares)
+    notes += [
+        f"the share of '{old.name}', {old.low:.1%} to {old.high:.1%}, gives way"
+        for old, new in zip(settings.shares, shares, strict=True)
+        if new != old
+    ]
     changed = replace(data, groups=groups, families=families, committed=kept)
     changed = changed.with_settings(
         total_min=min(settings.total_min, total),
         totals=totals,
+        shares=shares,
         keep_back=max(settings.keep_back - int(stayed.sum()), 0),
         survivors_min=0.0,
     )

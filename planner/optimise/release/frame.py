@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from broodstock.arrays import BigIntArray, BoolArray
+from broodstock.arrays import BigIntArray, BoolArray, FloatArray
 from planner.optimise.release.data import ReleaseData
 from planner.optimise.release.model import DEFINITION, LinearModel, row
 from planner.optimise.release.settings import NO_LIMIT
@@ -46,6 +46,9 @@ class Frame:
     adding : ndarray, int64, shape (n_families, n_sites)
         Yes-or-no column for families whose residents already exceed the cap: may fish be added (only
         when enough others come too); -1 where not needed.
+    sexes_count : ndarray, int64, shape (n_sites,)
+        Yes-or-no column: are enough fish of known sex sent for the share of females to count; -1 where no
+        rule asks.
     survivors_floor : float
         Expected survivors among the released fish that the plan must reach; 0: none.
     """
@@ -59,6 +62,7 @@ class Frame:
     year_classes: BigIntArray
     year_class_sent: BigIntArray
     adding: BigIntArray
+    sexes_count: BigIntArray
     survivors_floor: float
 
     def family_fish(self, family: int, site: int) -> BigIntArray:
@@ -70,6 +74,13 @@ class Frame:
         """Return the columns of all fish sent to a site."""
         cells = self.fish[:, site]
         return cells[cells != NONE]
+
+    def sex_fish(self, site: int) -> tuple[FloatArray, BigIntArray]:
+        """Return 1.0 for each column of females, and the columns, of the fish of known sex sent to a site."""
+        cells = self.fish[:, site]
+        sex = np.array(self.data.groups.sex, dtype=object)
+        known = (cells != NONE) & (sex != "unknown")
+        return (sex[known] == "female").astype(np.float64), cells[known]
 
     def group_fish(self, group: int) -> BigIntArray:
         """Return the columns of the fish of a group, over all sites."""
@@ -150,6 +161,7 @@ def make_frame(
     present = _present(data, model)
     year_classes, year_class_sent = _year_class_sent(data, model)
     adding = _adding(data, model, most_bodies)
+    sexes_count = _sexes_count(data, model, pairs)
     frame = Frame(
         data,
         model,
@@ -160,6 +172,7 @@ def make_frame(
         year_classes,
         year_class_sent,
         adding,
+        sexes_count,
         survivors_floor,
     )
     _define(frame, tight)
@@ -202,6 +215,15 @@ def _adding(data: ReleaseData, model: LinearModel, most_bodies: np.ndarray) -> B
     return _yes_no(model, capped & above_now & can_be_diluted)
 
 
+def _sexes_count(data: ReleaseData, model: LinearModel, pairs: BoolArray) -> BigIntArray:
+    """Ask whether enough sexes are known where a window is set and enough such fish could come."""
+    sites = data.sites
+    known = np.array([word != "unknown" for word in data.groups.sex], dtype=np.bool_)
+    most = np.where(pairs & known[:, None], data.groups.available[:, None], 0).sum(axis=0)
+    asked = (sites.female_low > 0) | (sites.female_high < 1)
+    return _yes_no(model, asked & (most >= sites.sex_known_from))
+
+
 def _define(frame: Frame, tight: bool) -> None:
     """Tie the totals and the yes-or-no columns to the fish."""
     rows = frame.model.rows
@@ -237,3 +259,9 @@ def _define(frame: Frame, tight: bool) -> None:
         most = max(frame.most(fish), 1.0)
         place = family_place(data, f, s)
         rows.append(row(DEFINITION, place, [*fish, frame.adding[f, s]], [*np.ones(len(fish)), -most], high=0))
+    for s in np.flatnonzero(frame.sexes_count != NONE):
+        _, fish = frame.sex_fish(s)
+        below = float(data.sites.sex_known_from[s] - 1)
+        columns = [*fish, frame.sexes_count[s]]
+        factors = [*np.ones(len(fish)), below - frame.most(fish)]
+        rows.append(row(DEFINITION, site_place(data, s), columns, factors, high=below))

@@ -11,6 +11,7 @@ import numpy.typing as npt
 from broodstock.arrays import BigIntArray
 from broodstock.errors import ShapeError, ValueRangeError
 from planner.optimise.release.data import Groups
+from planner.optimise.release.settings import SEXES, UNKNOWN_C
 
 
 @dataclass(frozen=True)
@@ -40,10 +41,14 @@ def group_fish(
     water_risk: npt.ArrayLike = 0,
     health_hold: npt.ArrayLike = False,
     withdrawal_hold: npt.ArrayLike = False,
+    other_species: npt.ArrayLike = False,
+    sex: npt.ArrayLike | None = None,
+    water_c: npt.ArrayLike | None = None,
 ) -> FishGroups:
     """Put single fish into groups.
 
-    Fish of one group agree in family, size class, year class, water risk and both holds. Put the lengths
+    Fish of one group agree in family, size class, year class, water risk, both holds, species, and, where
+    these are given, in sex and temperature of their water (to a tenth of a degree). Put the lengths
     that rules use among the edges, so that a rule splits no group.
 
     Parameters
@@ -61,6 +66,12 @@ def group_fish(
         Year class and risk rank of the water; one number stands for every fish.
     health_hold, withdrawal_hold : array_like, bool, shape (n_fish,)
         Holds; one value stands for every fish.
+    other_species : array_like, bool, shape (n_fish,)
+        Flagged as not the programme's species.
+    sex : array_like, str, shape (n_fish,), optional
+        ``female``, ``male`` or ``unknown``. Default: fish are not told apart by sex.
+    water_c : array_like, float, shape (n_fish,), optional
+        Temperature of their water, degrees Celsius; -99: nobody took it. Default: not told apart.
 
     Returns
     -------
@@ -109,6 +120,9 @@ def group_fish(
             np.broadcast_to(np.asarray(water_risk, dtype=np.int64), (n,)),
             np.broadcast_to(np.asarray(health_hold, dtype=np.int64), (n,)),
             np.broadcast_to(np.asarray(withdrawal_hold, dtype=np.int64), (n,)),
+            np.broadcast_to(np.asarray(other_species, dtype=np.int64), (n,)),
+            _sex_numbers(sex, n),
+            _tenths(water_c, n),
         ]
     )
     kinds, group = np.unique(key, axis=0, return_inverse=True)
@@ -119,6 +133,8 @@ def group_fish(
     classes = [_class_name(edges, int(c)) for c in kinds[:, 1]]
     names = [
         f"{family_names[k[0]]} {c} {k[2]} rank {k[3]}{' on health hold' * k[4]}{' in withdrawal' * k[5]}"
+        + f"{' of another species' * k[6]}{f' {SEXES[k[7]]}' * (sex is not None)}"
+        + (f" {k[8] / 10:g} C" if water_c is not None and k[8] / 10 != UNKNOWN_C else "")
         for k, c in zip(kinds.tolist(), classes, strict=True)
     ]
     mean_length = np.bincount(group, weights=length, minlength=len(kinds)) / np.maximum(number, 1)
@@ -135,8 +151,34 @@ def group_fish(
         water_risk=kinds[:, 3],
         health_hold=kinds[:, 4].astype(np.bool_),
         withdrawal_hold=kinds[:, 5].astype(np.bool_),
+        other_species=kinds[:, 6].astype(np.bool_),
+        sex=[SEXES[k] for k in kinds[:, 7]],
+        water_c=kinds[:, 8] / 10,
     )
     return FishGroups(groups, group)
+
+
+def _sex_numbers(sex: npt.ArrayLike | None, n: int) -> BigIntArray:
+    """Return the position of each sex among `SEXES`; unknown where sexes are not told apart."""
+    words = np.full(n, "unknown", dtype=object) if sex is None else np.asarray(sex, dtype=object)
+    odd = sorted({str(w) for w in words} - set(SEXES))
+    if odd or words.shape != (n,):
+        raise ValueRangeError(
+            f"fish for release, sex: found {odd[0] if odd else words.shape!r}. Expected one of {', '.join(SEXES)} "
+            "for each fish. Correct it."
+        )
+    return np.array([SEXES.index(str(w)) for w in words], dtype=np.int64)
+
+
+def _tenths(water_c: npt.ArrayLike | None, n: int) -> BigIntArray:
+    """Return temperatures in tenths of a degree."""
+    values = np.asarray(UNKNOWN_C if water_c is None else water_c, dtype=np.float64)
+    if not np.isfinite(values).all():
+        raise ValueRangeError(
+            f"fish for release, water_c: found a value that is no number. Expected degrees Celsius, or {UNKNOWN_C:g} "
+            "where nobody took it."
+        )
+    return np.broadcast_to(np.rint(values * 10).astype(np.int64), (n,))
 
 
 def _class_name(edges: np.ndarray, number: int) -> str:

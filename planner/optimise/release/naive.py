@@ -139,6 +139,8 @@ def _budget(data: ReleaseData) -> int:
     most = int(data.groups.available.sum()) - data.settings.keep_back
     if data.settings.total_max != NO_LIMIT:
         most = min(most, data.settings.total_max)
+    if data.settings.permit_left != NO_LIMIT:
+        most = min(most, data.settings.permit_left)
     return max(most, 0)
 
 

@@ -10,6 +10,7 @@ import numpy as np
 
 from broodstock.arrays import BoolArray
 from planner.optimise.release.data import ReleaseData
+from planner.optimise.release.settings import UNKNOWN_C
 
 
 @dataclass(frozen=True)
@@ -83,6 +84,29 @@ def forbidden_move(data: ReleaseData) -> BoolArray:
     return data.forbidden.copy()
 
 
+def other_species(data: ReleaseData) -> BoolArray:
+    """Refuse a group flagged as another species at every site."""
+    return np.broadcast_to(data.groups.other_species[:, None], (data.n_groups, data.n_sites)).copy()
+
+
+def season(data: ReleaseData) -> BoolArray:
+    """Refuse every group at a site closed in the month of the release."""
+    month = data.settings.month
+    shut = data.sites.closed_months[month - 1] if month else np.zeros(data.n_sites, dtype=np.bool_)
+    return np.broadcast_to(shut[None, :], (data.n_groups, data.n_sites)).copy()
+
+
+def temperature(data: ReleaseData) -> BoolArray:
+    """Refuse moves over a larger step in water temperature than allowed where fish cannot be tempered.
+
+    A temperature nobody took refuses nothing: it is to be taken on the day.
+    """
+    step = np.abs(data.groups.water_c[:, None] - data.sites.water_c[None, :])
+    known = (data.groups.water_c != UNKNOWN_C)[:, None] & (data.sites.water_c != UNKNOWN_C)[None, :]
+    most = data.settings.temperature_step_c or np.inf
+    return known & (step > most + 1e-9) & ~data.sites.tempering[None, :]
+
+
 PAIR_RULES: tuple[PairRule, ...] = (
     PairRule(
         "site-closed",
@@ -148,6 +172,30 @@ PAIR_RULES: tuple[PairRule, ...] = (
         "site",
         "forbidden by decision",
         "lift the decision against moving {amount} fish to {place}",
+    ),
+    PairRule(
+        "other-species",
+        "Fish flagged as not the programme's species are never released.",
+        other_species,
+        "group",
+        "flagged as another species",
+        "have the geneticist clear {place} as the programme's species ({amount} fish)",
+    ),
+    PairRule(
+        "season",
+        "A site receives no fish in the months it is closed.",
+        season,
+        "site",
+        "closed in this month",
+        "choose another month for {place}, or open it ({amount} fish)",
+    ),
+    PairRule(
+        "temperature",
+        "Where fish cannot be tempered, none go to water warmer or colder by more than the step allowed.",
+        temperature,
+        "site",
+        "water too much warmer or colder than theirs, and no tempering at the site",
+        "arrange tempering at {place} for {amount} fish",
     ),
 )
 

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.optimise.release.data import ReleaseData
-from planner.optimise.release.settings import NO_LIMIT
+from planner.optimise.release.settings import NO_LIMIT, UNKNOWN_C
 
 SLACK = 1e-6
 """Fish, kg or survivors by which a sum of decimals may miss a limit through rounding."""
@@ -262,7 +262,8 @@ def check_spread(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[
             continue
         needed = int(data.families.min_sites[f])
         if needed == NO_LIMIT:
-            ready = (data.groups.family == f) & ~data.groups.health_hold & ~data.groups.withdrawal_hold
+            held = data.groups.health_hold | data.groups.withdrawal_hold | data.groups.other_species
+            ready = (data.groups.family == f) & ~held
             fish = int(data.groups.available[ready].sum())
             needed = settings.min_sites if fish >= max(settings.min_sites_from, 1) else 0
         lives = int(((sent[f] >= 1 - SLACK) | (data.sites.residents[f] > 0)).sum())
@@ -339,6 +340,65 @@ def check_keep_back(data: ReleaseData, numbers: Numbers, floor: float) -> Iterat
             yield Breach("keep-back", place, f"{left:g} fish stay", f"at least {keep}")
 
 
+def check_species(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
+    """Look for fish of another species."""
+    for g, s, place in _moves(data, numbers):
+        if data.groups.other_species[g]:
+            yield Breach("other-species", place, _sent(numbers[g, s]), "none: flagged as another species")
+
+
+def check_season(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
+    """Look for fish sent in a closed month."""
+    month = data.settings.month
+    for g, s, place in _moves(data, numbers):
+        if month > 0 and data.sites.closed_months[month - 1][s]:
+            yield Breach("season", place, _sent(numbers[g, s]), f"none in month {month}: the site is closed")
+
+
+def check_temperature(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
+    """Look for fish in much warmer or colder water without tempering."""
+    most = data.settings.temperature_step_c
+    for g, s, place in _moves(data, numbers):
+        here, there = data.groups.water_c[g], data.sites.water_c[s]
+        if most <= 0 or UNKNOWN_C in (here, there) or data.sites.tempering[s]:
+            continue
+        if abs(here - there) > most + SLACK:
+            found = f"fish from water of {here:g} C in water of {there:g} C"
+            yield Breach("temperature", place, found, f"a step of at most {most:g} C, or tempering")
+
+
+def check_sex_ratio(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
+    """Look for sites with a share of females outside their window."""
+    is_female = np.array([word == "female" for word in data.groups.sex], dtype=np.bool_)
+    is_male = np.array([word == "male" for word in data.groups.sex], dtype=np.bool_)
+    for s in range(data.n_sites):
+        women, men = numbers[is_female, s].sum(), numbers[is_male, s].sum()
+        known = women + men
+        low, high = data.sites.female_low[s], data.sites.female_high[s]
+        if known < data.sites.sex_known_from[s] - SLACK:
+            continue
+        if women < low * known - SLACK or women > high * known + SLACK:
+            found = f"{women:g} females among {known:g} fish of known sex"
+            yield Breach("sex-ratio", _site(data, s), found, f"{low:.1%} to {high:.1%}")
+
+
+def check_shares(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
+    """Look for partners outside their share of the release."""
+    whole = numbers.sum()
+    for share in data.settings.shares:
+        n = numbers[:, sorted(set(share.sites))].sum()
+        if n < share.low * whole - SLACK or n > share.high * whole + SLACK:
+            found = f"{n:g} of {whole:g} fish released"
+            yield Breach("shares", f"share '{share.name}'", found, f"{share.low:.1%} to {share.high:.1%}")
+
+
+def check_permit(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
+    """Look for more fish than the permit allows."""
+    left = data.settings.permit_left
+    if left != NO_LIMIT and numbers.sum() > left + SLACK:
+        yield Breach("permit", "the release", _sent(numbers.sum()), f"at most {left} by the permit")
+
+
 def check_survivors(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
     """Look for too few expected survivors."""
     expected = float((numbers * data.survival).sum())
@@ -358,6 +418,9 @@ CHECKS: dict[str, Check] = {
     "min-length": check_length,
     "water-risk": check_water_risk,
     "forbidden-move": check_forbidden,
+    "other-species": check_species,
+    "season": check_season,
+    "temperature": check_temperature,
     "stock": check_stock,
     "committed": check_committed,
     "capacity-fish": check_capacity_fish,
@@ -374,6 +437,9 @@ CHECKS: dict[str, Check] = {
     "totals": check_totals,
     "release-total": check_release_total,
     "keep-back": check_keep_back,
+    "sex-ratio": check_sex_ratio,
+    "shares": check_shares,
+    "permit": check_permit,
     "survivors": check_survivors,
 }
 """One check per rule, by code."""

@@ -7,6 +7,12 @@ from dataclasses import dataclass
 NO_LIMIT = -1
 """Code of a whole number that sets no limit (capacity, wanted, most to receive, totals)."""
 
+UNKNOWN_C = -99.0
+"""Code of a water temperature nobody took."""
+
+SEXES = ("female", "male", "unknown")
+"""Words for the sex of a group."""
+
 
 @dataclass(frozen=True, slots=True)
 class SitesTotal:
@@ -26,6 +32,26 @@ class SitesTotal:
     sites: tuple[int, ...]
     low: int = 0
     high: int = NO_LIMIT
+
+
+@dataclass(frozen=True, slots=True)
+class SitesShare:
+    """The part of the release agreed for several sites together: the share of a partner.
+
+    Parameters
+    ----------
+    name : str
+        Name of the partner.
+    sites : tuple of int
+        Positions of the sites.
+    low, high : float
+        Least and largest share of all fish released.
+    """
+
+    name: str
+    sites: tuple[int, ...]
+    low: float = 0.0
+    high: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +78,15 @@ class ReleaseSettings:
         Fish a year class needs at a site to be counted there.
     totals : tuple of SitesTotal
         Totals of zones and partners.
+    shares : tuple of SitesShare
+        Shares of all fish released that partners agreed on.
+    permit_left : int
+        Most fish the permit still lets go, over all sites; -1: no limit.
+    month : int
+        Month of the release, 1 to 12, for sites closed in some months; 0: no such rule.
+    temperature_step_c : float
+        Largest difference between the water the fish come from and the site's that needs no tempering,
+        degrees Celsius. 0: no such rule.
     survivors_share : float
         The plan keeps at least this share of the most expected survivors that any plan under the same
         rules was found to reach. Kinship alone would favour few fish and poor waters; this is the point
@@ -78,6 +113,10 @@ class ReleaseSettings:
     connected_min_mm: float = 0.0
     year_class_fish: int = 1
     totals: tuple[SitesTotal, ...] = ()
+    shares: tuple[SitesShare, ...] = ()
+    permit_left: int = NO_LIMIT
+    month: int = 0
+    temperature_step_c: float = 0.0
     survivors_share: float = 0.95
     survivors_min: float = 0.0
     whole_weight: float = 1.0

@@ -9,7 +9,7 @@ import numpy as np
 
 from broodstock.errors import ShapeError, ValueRangeError
 from planner.optimise.release.kinship_form import lowest_eigenvalue, negative_tolerance
-from planner.optimise.release.settings import NO_LIMIT
+from planner.optimise.release.settings import NO_LIMIT, SEXES, UNKNOWN_C
 
 if TYPE_CHECKING:
     from planner.optimise.release.data import ReleaseData
@@ -38,6 +38,7 @@ def validate(data: ReleaseData) -> None:
         *_range_faults(data),
         *_reference_faults(data),
         *_settings_faults(data),
+        *_share_faults(data),
         *_kinship_faults(data),
     ]
     if faults:
@@ -72,6 +73,9 @@ def _shape_faults(data: ReleaseData) -> Iterator[str]:
                     "water_risk",
                     "health_hold",
                     "withdrawal_hold",
+                    "other_species",
+                    "sex",
+                    "water_c",
                 ),
                 (g,),
             ),
@@ -79,7 +83,7 @@ def _shape_faults(data: ReleaseData) -> Iterator[str]:
         (
             "sites",
             data.sites,
-            {"residents": (f, s), "refuge_copies": (f, s)}
+            {"residents": (f, s), "refuge_copies": (f, s), "closed_months": (12, s)}
             | dict.fromkeys(
                 (
                     "kind",
@@ -101,6 +105,11 @@ def _shape_faults(data: ReleaseData) -> Iterator[str]:
                     "weight",
                     "water_risk",
                     "curve",
+                    "water_c",
+                    "tempering",
+                    "female_low",
+                    "female_high",
+                    "sex_known_from",
                 ),
                 (s,),
             ),
@@ -148,6 +157,11 @@ def _range_faults(data: ReleaseData) -> Iterator[str]:
         ("groups, weight_g", (grp,), groups.weight_g, 0, 30_000, ""),
         ("groups, year_class", (grp,), groups.year_class, 0, 2100, _WHOLE),
         ("groups, water_risk", (grp,), groups.water_risk, 0, 9, _WHOLE),
+        ("groups, water_c", (grp,), _taken(groups.water_c), -5, 45, ""),
+        ("sites, water_c", (sit,), _taken(sites.water_c), -5, 45, ""),
+        ("sites, female_low", (sit,), sites.female_low, 0, 1, ""),
+        ("sites, female_high", (sit,), sites.female_high, 0, 1, ""),
+        ("sites, sex_known_from", (sit,), sites.sex_known_from, 1, big, _WHOLE),
         ("sites, capacity_fish", (sit,), sites.capacity_fish, -1, big, _WHOLE),
         ("sites, capacity_kg", (sit,), sites.capacity_kg, 0, np.inf, ""),
         ("sites, residents", (fam, sit), sites.residents, 0, big, _WHOLE),
@@ -187,6 +201,11 @@ def _range_faults(data: ReleaseData) -> Iterator[str]:
         )
 
 
+def _taken(temperature: np.ndarray) -> np.ndarray:
+    """Return temperatures with 0 where nobody took one."""
+    return np.where(temperature == UNKNOWN_C, 0.0, temperature)
+
+
 def _reference_faults(data: ReleaseData) -> Iterator[str]:
     from planner.optimise.release.data import PREDATORS
 
@@ -199,6 +218,14 @@ def _reference_faults(data: ReleaseData) -> Iterator[str]:
     for name, word in zip(data.sites.name, data.sites.predators, strict=True):
         if word not in PREDATORS:
             yield f"sites, predators, {name!r}: found {word!r}. Expected one of {', '.join(PREDATORS)}."
+    for name, word in zip(data.groups.name, data.groups.sex, strict=True):
+        if word not in SEXES:
+            yield f"groups, sex, {name!r}: found {word!r}. Expected one of {', '.join(SEXES)}."
+    for i in np.flatnonzero(data.sites.female_low > data.sites.female_high):
+        yield (
+            f"sites, female_low, {data.sites.name[i]!r}: found {data.sites.female_low[i]:g}, above the largest share "
+            f"of {data.sites.female_high[i]:g}. Expected no more than that. Correct one of them."
+        )
     over = data.committed.sum(axis=1) > np.maximum(data.groups.available, 0)
     for i in np.flatnonzero(over):
         yield (
@@ -222,6 +249,9 @@ def _settings_faults(data: ReleaseData) -> Iterator[str]:
         ("survivors_share", s.survivors_share, 0, 1),
         ("survivors_min", s.survivors_min, 0, 1e9),
         ("whole_weight", s.whole_weight, 0, 1000),
+        ("permit_left", s.permit_left, NO_LIMIT, np.inf),
+        ("month", s.month, 0, 12),
+        ("temperature_step_c", s.temperature_step_c, 0, 50),
         ("gap", s.gap, 0, 1),
         ("time_limit", s.time_limit, 0, 1e7),
         ("seed", s.seed, 0, 2**31 - 1),
@@ -240,6 +270,21 @@ def _settings_faults(data: ReleaseData) -> Iterator[str]:
             yield (
                 f"settings, totals, {total.name!r}: found {total.low} to {total.high} fish. Expected 0 or more "
                 "(the upper limit may be -1: none). Correct the setting."
+            )
+
+
+def _share_faults(data: ReleaseData) -> Iterator[str]:
+    for share in data.settings.shares:
+        wrong = [p for p in share.sites if not 0 <= p < data.n_sites]
+        if wrong:
+            yield (
+                f"settings, shares, {share.name!r}: found site number {wrong[0]}. Expected 0 to "
+                f"{data.n_sites - 1}. Correct the setting."
+            )
+        if not 0 <= share.low <= share.high <= 1:
+            yield (
+                f"settings, shares, {share.name!r}: found {share.low:g} to {share.high:g}. Expected rising shares "
+                "from 0 to 1. Correct the setting."
             )
 
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from planner.optimise.release.data import Families, Groups, ReleaseData, Sites
-from planner.optimise.release.settings import ReleaseSettings, SitesTotal
+from planner.optimise.release.settings import ReleaseSettings, SitesShare, SitesTotal
 
 
 def pedigree_kinship(dam: np.ndarray, sire: np.ndarray) -> np.ndarray:
@@ -254,3 +256,38 @@ def small_random(rng: np.random.Generator, *, most_fish: int = 3) -> ReleaseData
             time_limit=60.0,
         ),
     )
+
+
+def more_rules(data: ReleaseData, rng: np.random.Generator) -> ReleaseData:
+    """The same problem with sexes, species, seasons, temperatures, shares and a permit switched on at random."""
+    n_groups, n_sites = data.n_groups, data.n_sites
+
+    def on(chance: float) -> bool:
+        return bool(rng.random() < chance)
+
+    groups = replace(
+        data.groups,
+        sex=tuple(rng.choice(["female", "male", "unknown"], n_groups).tolist()),
+        other_species=rng.random(n_groups) < (0.15 if on(0.4) else 0.0),
+        water_c=rng.choice([6.0, 8.5, 14.0, -99.0], n_groups),
+    )
+    windowed = rng.random(n_sites) < (0.7 if on(0.6) else 0.0)
+    sites = replace(
+        data.sites,
+        female_low=np.where(windowed, rng.choice([0.0, 0.3, 0.5], n_sites), 0.0),
+        female_high=np.where(windowed, rng.choice([0.5, 0.65, 1.0], n_sites), 1.0),
+        sex_known_from=rng.integers(1, 4, n_sites),
+        closed_months=rng.random((12, n_sites)) < 0.2,
+        water_c=rng.choice([7.0, 10.0, 17.0, -99.0], n_sites),
+        tempering=rng.random(n_sites) < 0.3,
+    )
+    low = float(rng.choice([0.0, 0.0, 0.25, 0.5]))
+    share = SitesShare("partner", (int(rng.integers(0, n_sites)),), low, float(rng.choice([0.5, 0.75, 1.0])))
+    settings = replace(
+        data.settings,
+        month=int(rng.integers(1, 13)) if on(0.5) else 0,
+        temperature_step_c=3.0 if on(0.5) else 0.0,
+        shares=(share,) if on(0.4) else (),
+        permit_left=int(rng.integers(0, 8)) if on(0.3) else -1,
+    )
+    return replace(data, groups=groups, sites=sites, settings=settings)

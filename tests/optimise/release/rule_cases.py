@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 
 from planner.optimise.release.data import ReleaseData
-from planner.optimise.release.settings import SitesTotal
+from planner.optimise.release.settings import SitesShare, SitesTotal
 from tests.optimise.release.instances import plain
 
 Case = tuple[ReleaseData, ReleaseData]
@@ -158,6 +158,41 @@ def keep_back() -> Case:
     )
 
 
+def other_species() -> Case:
+    return _held("other_species")
+
+
+def season() -> Case:
+    shut = np.zeros((12, 2), dtype=bool)
+    shut[10, 0] = True
+    given = {"sites": {"closed_months": shut}}
+    return _more_survivors(**given), _more_survivors(**given, settings={"month": 11})
+
+
+def temperature() -> Case:
+    given = {"groups": {"water_c": [8.0, 12.0, -99.0]}, "sites": {"water_c": [12.0, 8.0]}}
+    return _more_survivors(**given), _more_survivors(**given, settings={"temperature_step_c": 3.0})
+
+
+def sex_ratio() -> Case:
+    given = {"groups": {"sex": ["female", "female", "male"]}}
+    return (
+        _more_survivors(**given),
+        _more_survivors(
+            **given, sites={"female_low": 0.4, "female_high": [0.6, 1.0], "sex_known_from": [5, 13]}
+        ),
+    )
+
+
+def shares() -> Case:
+    agreed = (SitesShare("east", (1,), low=0.25), SitesShare("west", (0,), 0.1, 0.7))
+    return _more_survivors(), _more_survivors(settings={"shares": agreed})
+
+
+def permit() -> Case:
+    return _more_survivors(), _more_survivors(settings={"permit_left": 11})
+
+
 def survivors() -> Case:
     data = plain(survival=0.5, settings={"survivors_share": 0.0})
     return data, data.with_settings(survivors_min=4.0)
@@ -172,6 +207,9 @@ CASES: dict[str, Callable[[], Case]] = {
     "min-length": min_length,
     "water-risk": water_risk,
     "forbidden-move": forbidden_move,
+    "other-species": other_species,
+    "season": season,
+    "temperature": temperature,
     "stock": stock,
     "committed": committed,
     "capacity-fish": capacity_fish,
@@ -188,6 +226,9 @@ CASES: dict[str, Callable[[], Case]] = {
     "totals": totals,
     "release-total": release_total,
     "keep-back": keep_back,
+    "sex-ratio": sex_ratio,
+    "shares": shares,
+    "permit": permit,
     "survivors": survivors,
 }
 
@@ -228,5 +269,21 @@ def impossible() -> dict[str, ReleaseData]:
         "totals": base(settings={"totals": (SitesTotal("both", (0, 1), low=12),), "total_max": 11}),
         "release-total": base(settings={"total_min": 10, "total_max": 9}),
         "keep-back": base(settings={"keep_back": 10, "total_min": 9}),
+        "other-species": base(groups={"other_species": True}, **dry),
+        "season": base(sites={"closed_months": True}, settings={"total_min": 1, "month": 3}),
+        "temperature": base(
+            groups={"water_c": 4.0},
+            sites={"water_c": 9.0},
+            settings={"total_min": 1, "temperature_step_c": 2.5},
+        ),
+        "sex-ratio": base(
+            groups={"sex": ["female", "female", "male"]},
+            sites={"female_low": [0.5, 0.0], "female_high": [0.6, 1.0], "wanted": [16, -1]},
+        ),
+        "shares": base(
+            settings={"shares": (SitesShare("east", (1,), 0.5),), "total_min": 1},
+            sites={"open": [True, False]},
+        ),
+        "permit": base(settings={"permit_left": 5, "total_min": 6}),
         "survivors": base(settings={"survivors_min": 17.0}),
     }

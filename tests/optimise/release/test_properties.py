@@ -12,12 +12,14 @@ from planner.optimise.release.conflicts import find_conflicts
 from planner.optimise.release.recheck import breaches
 from planner.optimise.release.solve import plan_release
 from planner.optimise.status import SolveStatus
-from tests.optimise.release.instances import programme, small_random
+from tests.optimise.release.instances import more_rules, programme, small_random
+from tests.optimise.release.slow_answers import best_of_all
 
 
 def _check(seed: int, most_fish: int) -> None:
     """Plan a random problem: either every rule holds, or a conflict is named."""
-    data = small_random(np.random.default_rng(seed), most_fish=most_fish).with_settings(gap=0.02)
+    rng = np.random.default_rng(seed)
+    data = more_rules(small_random(rng, most_fish=most_fish), rng).with_settings(gap=0.02)
     plan = plan_release(data)
     if plan.numbers is None:
         assert plan.status is SolveStatus.INFEASIBLE
@@ -65,3 +67,34 @@ def test_plan_release__breaks_no_hard_rule_in_programmes(seed: int) -> None:
     for s in range(data.n_sites):
         sent = np.bincount(group[given_out.site == s], minlength=data.n_groups)
         np.testing.assert_array_equal(sent, plan.numbers[:, s])
+
+
+def test_plan_release__agrees_with_every_plan_under_all_rules() -> None:
+    # Brute force over every whole-number plan that the recheck lets pass, the new rules switched on at random.
+    compared = refused = 0
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        data = more_rules(small_random(rng, most_fish=2), rng)
+        best, plan = best_of_all(data), plan_release(data)
+        if best is None:
+            assert plan.numbers is None
+            refused += 1
+            continue
+        assert plan.most_survivors == pytest.approx(best[0], rel=2e-3, abs=1e-9)
+        if plan.most_survivors == pytest.approx(best[0], rel=1e-9):
+            assert plan.objective == pytest.approx(best[1], rel=1e-6, abs=1e-9)
+            compared += 1
+    assert compared > 20
+    assert refused > 2
+
+
+def test_rules__each_new_rule_binds_among_the_random_cases() -> None:
+    # The plain plan that sends every fish to the first water breaks each rule in some case: they are not idle.
+    seen: set[str] = set()
+    for seed in range(200):
+        rng = np.random.default_rng(seed)
+        data = more_rules(small_random(rng, most_fish=6), rng)
+        numbers = np.zeros((data.n_groups, data.n_sites), dtype=np.int64)
+        numbers[:, 0] = data.groups.available
+        seen |= {b.code for b in breaches(data, numbers)}
+    assert {"sex-ratio", "other-species", "season", "temperature", "shares", "permit"} <= seen
