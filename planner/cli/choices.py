@@ -190,3 +190,54 @@ def found(
         *(f"wrote {p}" for p in written),
     ]
     return Answer("\n".join(lines), outcome.as_dict() | {"written": [str(p) for p in written]})
+
+
+@click.command(epilog="Example: kinshoal grow demo/records --months 12 --growth 8")
+@click.argument("folder", type=FOLDER)
+@DAY
+@click.option("--site", metavar="SITE", help="One water; default one of each kind.")
+@click.option("--months", type=int, default=12, show_default=True, help="Months until the later release.")
+@click.option("--growth", type=float, default=8.0, show_default=True, help="Growth in mm a month.")
+@click.option("--growth-error", type=float, default=1.5, show_default=True, help="Its standard error.")
+@click.option(
+    "--survival", type=float, default=0.975, show_default=True, help="Survival of a month in the pond."
+)
+@click.option("--survival-error", type=float, default=0.005, show_default=True, help="Its standard error.")
+@click.option(
+    "--accident", type=float, default=0.0, show_default=True, help="Share lost on top, such as a die-off."
+)
+@click.option("--cost-month", type=float, default=0.35, show_default=True, help="Money per fish and month.")
+@click.option("--cost-release", type=float, default=1.0, show_default=True, help="Money per fish released.")
+@SET
+@OUT
+@answers
+def grow(
+    folder: Path,
+    day: dt.datetime | None,
+    site: str | None,
+    months: int,
+    growth: float,
+    growth_error: float,
+    survival: float,
+    survival_error: float,
+    accident: float,
+    cost_month: float,
+    cost_release: float,
+    changes: tuple[str, ...],
+    out: Path | None,
+) -> Answer:
+    """Release now or grow on: survivors per fish and per money for each size class, and the break-even loss.
+
+    The defaults for growth, losses and costs are invented; give your own.
+    """
+    from planner.tasks.grow_on import Rearing, grow_report, write_grow
+    from planner.tasks.programme import open_programme
+
+    rearing = Rearing(
+        months, growth, growth_error, survival, survival_error, accident, cost_month, cost_release
+    )
+    programme = open_programme(folder, overrides_of(changes))
+    report = grow_report(programme, rearing, site, None if day is None else day.date())
+    written = write_grow(report, out) if out is not None else []
+    lines = [aligned(*report.table(), right=(2,)), "", *report.notes(), *(f"wrote {p}" for p in written)]
+    return Answer("\n".join(lines), report.as_dict() | {"written": [str(p) for p in written]})

@@ -33,6 +33,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "keep": ("planner.cli.choices:keep", "Choose the fish to keep as future parents, founder lines kept."),
     "loss": ("planner.cli.choices:loss", "What would be gone if a tank, pond, water or truck were lost."),
     "found": ("planner.cli.choices:found", "Choose the fish that found the group of a new or renovated water."),
+    "grow": ("planner.cli.choices:grow", "Release now or grow on: survivors, money, break-even loss."),
 }
 
 
