@@ -113,7 +113,8 @@ def _source_side(
     between = np.minimum(room[used_f[f], used_m[m]] * _FINE, most)
     capacity = np.concatenate([supply[used_f], between, demand[used_m]]).astype(np.int32)
     size = nf + nm + 2
-    graph = csr_array((capacity, (heads, tails)), shape=(size, size))
+    places = (heads.astype(np.int32), tails.astype(np.int32))  # older scipy takes no other kind of index
+    graph = csr_array((capacity, places), shape=(size, size))
     flow = maximum_flow(graph, source, sink).flow
     left = (graph - flow).tocsr()
     seen = np.zeros(size, bool)
