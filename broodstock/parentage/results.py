@@ -157,6 +157,21 @@ class Assignment:
         """Posterior of the best configuration."""
         return self.best.posterior
 
+    @property
+    def log_likelihood_ratio(self) -> float:
+        """Natural log of the likelihood ratio of the best configuration against two unsampled parents."""
+        return self.best.log_likelihood_ratio
+
+    @property
+    def mismatches(self) -> int:
+        """Impossible loci of the best configuration."""
+        return self.best.mismatches
+
+    @property
+    def compared(self) -> int:
+        """Loci typed in the offspring and every parent of the best configuration."""
+        return self.best.compared
+
 
 @dataclass(frozen=True)
 class AssignmentRun:

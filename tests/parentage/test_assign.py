@@ -110,7 +110,9 @@ def test_assign_parents__finds_nearly_all_true_parents_with_200_snps(make_famili
     assert _share_right(f, run, only_certain=True) >= 0.995
     for i, answer in enumerate(run.assignments):
         if (answer.dam, answer.sire) == f.true_names(i) and answer.word == "certain":
-            assert answer.best.mismatches <= answer.allowed_mismatches
+            assert answer.mismatches <= answer.allowed_mismatches
+            assert (answer.log_likelihood_ratio > 5) == bool(answer.best.parents)
+            assert answer.compared > 150
 
 
 def test_assign_parents__finds_nearly_all_true_parents_with_14_microsatellites(make_families):

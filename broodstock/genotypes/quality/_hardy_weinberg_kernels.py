@@ -43,8 +43,9 @@ def log_of_all_tables(genes: np.ndarray) -> float:
 def enumerate_tables(genes: np.ndarray, log_found: float, most: int) -> tuple[float, bool]:
     """Sum the probabilities of all tables no more likely than the one found.
 
-    Returns the sum, and False if more than `most` tables exist (the sum is then meaningless). Cells are
-    filled row by row, diagonal first, between bounds that always leave a table to complete.
+    Returns the sum, and False if more than `most` tables exist, or if walking through them takes more than 12
+    steps for each of `most` (many alleles); the sum is then meaningless. Cells are filled row by row, diagonal
+    first, between bounds that always leave a table to complete.
     """
     k = genes.shape[0]
     cells = k * (k + 1) // 2
@@ -60,9 +61,12 @@ def enumerate_tables(genes: np.ndarray, log_found: float, most: int) -> tuple[fl
     high = np.zeros(cells, np.int64)
     log_p = np.zeros(cells + 1)
     scale = log_of_all_tables(genes)
-    total, tables = 0.0, 0
+    total, tables, steps = 0.0, 0, 0
     at, entering = 0, True
     while at >= 0:
+        steps += 1
+        if steps > 12 * most + 1000:
+            return 0.0, False
         i, j = row[at], column[at]
         if entering:
             later = 0

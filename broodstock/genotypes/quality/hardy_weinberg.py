@@ -108,7 +108,8 @@ def multiallelic_p_value(
     table : ndarray, int, shape (n_alleles, n_alleles)
         Genotype counts; entries (i, j) and (j, i) are added.
     max_tables : int
-        Tables with the same allele counts that may be enumerated; beyond it genes are shuffled at random.
+        Tables with the same allele counts that may be enumerated; beyond it, or when many alleles make each
+        of them slow to reach, genes are shuffled at random.
     shuffles : int
         Random pairings of the genes.
     seed : int

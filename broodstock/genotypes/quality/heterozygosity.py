@@ -145,7 +145,8 @@ def two_fish_suspected(
     Notes
     -----
     More than two alleles at a locus are not visible in called genotypes, and two sibs in a vial show a
-    smaller excess than two unrelated fish.
+    smaller excess than two unrelated fish. A first-generation hybrid can show an excess too: look at its
+    hybrid index before the fish is clipped again.
     """
     suspected: BoolArray = (
         (found.z > 0) & (found.adjusted <= level) & (found.mixture_log_ratio >= min_log_ratio)
