@@ -57,6 +57,10 @@ def _day(day: dt.datetime | None) -> dt.date | None:
 @click.option(
     "--also-ripe", multiple=True, metavar="FISH", help="Fish found ripe this morning against the records."
 )
+@click.option(
+    "--others", type=click.IntRange(0, 10), default=0, help="Nearly as good plans to show, with other fish."
+)
+@click.option("--price", is_flag=True, help="Say what trusting only upper limits of pair kinship costs.")
 @SET
 @OUT
 @answers
@@ -65,6 +69,8 @@ def spawn(
     day: dt.datetime | None,
     not_ripe: tuple[str, ...],
     also_ripe: tuple[str, ...],
+    others: int,
+    price: bool,
     changes: tuple[str, ...],
     out: Path | None,
 ) -> Answer:
@@ -74,37 +80,56 @@ def spawn(
     this season are facts the plan builds on.
     """
     from planner.tasks.programme import open_programme
-    from planner.tasks.spawning import planned_version, spawning_plan, write_spawning
+    from planner.tasks.spawning import planned_version, price_words, spawning_plan, write_spawning
 
     overrides = overrides_of(changes)
     programme = open_programme(folder, overrides)
     version = planned_version(out) if out is not None else 1
-    outcome = spawning_plan(programme, _day(day), not_ripe, also_ripe, version, progress)
+    outcome = spawning_plan(programme, _day(day), not_ripe, also_ripe, version, progress, others)
     more = {"overrides": overrides}
     written = write_spawning(programme, outcome, out, more) if out is not None else []
-    return _plan_answer(outcome, written, outcome.table())
+    answer = _plan_answer(outcome, written, outcome.table())
+    if price:
+        progress("Comparing with the plan that believes the estimates")
+        words = price_words(programme, outcome)
+        answer = Answer(f"{answer.text}\n\n{words}", answer.data | {"price_of_caution": words})
+    if outcome.near_best:
+        answer = Answer(f"{answer.text}\n\n{aligned(*outcome.near_best_rows())}", answer.data)
+    return answer
 
 
 @click.command(epilog="Example: kinshoal release demo/records --out demo/release --closed QUERN")
 @click.argument("folder", type=FOLDER)
 @DAY
 @click.option("--closed", multiple=True, metavar="SITE", help="Site found closed against the records.")
+@click.option("--from-scratch", is_flag=True, help="With --closed: plan everything anew, not only its fish.")
 @SET
 @OUT
 @answers
 def release(
-    folder: Path, day: dt.datetime | None, closed: tuple[str, ...], changes: tuple[str, ...], out: Path | None
+    folder: Path,
+    day: dt.datetime | None,
+    closed: tuple[str, ...],
+    from_scratch: bool,
+    changes: tuple[str, ...],
+    out: Path | None,
 ) -> Answer:
     """Plan which tagged fish go to which water: least kinship at the survivors chosen, with a proven gap.
 
-    Writes the release manifest (HTML and PDF), the site of every fish, the reasons and the plan file.
+    Writes the release manifest (HTML and PDF), the site of every fish, the reasons and the plan file. With --closed
+    and a plan file in --out only the fish of that site get a new place; all others go where they were to go.
     """
     from planner.tasks.programme import open_programme
     from planner.tasks.release import planned_version, release_plan, write_release
+    from planner.tasks.release_day import old_plan, release_again
 
     programme = open_programme(folder, overrides_of(changes))
     version = planned_version(out) if out is not None else 1
-    outcome = release_plan(programme, _day(day), closed, version, progress)
+    old = old_plan(out) if out is not None and closed and not from_scratch else None
+    if old is None:
+        outcome = release_plan(programme, _day(day), closed, version, progress)
+    else:
+        outcome = release_again(programme, old, closed, _day(day), progress)
     written = write_release(programme, outcome, out) if out is not None else []
     return _plan_answer(outcome, written, outcome.table())
 
@@ -118,6 +143,7 @@ def _plan_answer(outcome: Any, written: list[Path], table: tuple[list[str], list
         aligned(*table),
         "",
         *outcome.inputs.notes,
+        *getattr(outcome, "changes", ()),
         f"version {outcome.provenance.version}, mark {outcome.provenance.mark}",
         *(f"wrote {p}" for p in written),
     ]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -14,9 +14,11 @@ import pandas as pd
 from broodstock.errors import KinshoalError
 from planner.optimise.highs_door import Progress
 from planner.optimise.spawning.coefficients import Coefficients, coefficients
+from planner.optimise.spawning.designs import price_of_caution
 from planner.optimise.spawning.explain import PairReason, reasons
 from planner.optimise.spawning.mates import next_mates
 from planner.optimise.spawning.naive import equal_use_plan, random_plan
+from planner.optimise.spawning.near_best import alternatives
 from planner.optimise.spawning.read import SpawningPlan
 from planner.optimise.spawning.solve import SearchSettings, plan_spawning
 from planner.provenance import Provenance
@@ -69,6 +71,8 @@ class SpawningOutcome:
         Day of spawning.
     earlier_number : int
         Highest number of a dish in older versions of today's plan.
+    near_best : tuple of SpawningPlan
+        Plans nearly as good that use other fish.
     """
 
     plan: SpawningPlan
@@ -80,6 +84,7 @@ class SpawningOutcome:
     provenance: Provenance
     day: dt.date
     earlier_number: int = 0
+    near_best: tuple[SpawningPlan, ...] = ()
 
     def facts(self) -> tuple[tuple[str, str], ...]:
         """Return the figures of the plan as label and value."""
@@ -116,6 +121,30 @@ class SpawningOutcome:
             out.append([str(dam), str(len(part)), males, ", ".join(self.spare.get(str(dam), ())[:2])])
         return ["female", "dishes", "males (kinship of the pair)", "next in line"], out
 
+    def near_best_rows(self) -> tuple[list[str], list[list[str]]]:
+        """Return headings and one row per plan that is nearly as good: value, and how it differs."""
+        head = ["other plan", "value", "above the bound", "Ne", "fish that come in", "fish that stay out"]
+        names = self.inputs.data.ids
+        mine = {names[r] for r in self.plan.pairs[:, :2].ravel()}
+        out = []
+        for k, plan in enumerate(self.near_best, start=1):
+            m = plan.measures
+            assert m is not None
+            theirs = {names[r] for r in plan.pairs[:, :2].ravel()}
+            gap = "unknown" if plan.gap is None else f"{plan.gap:.2%}"
+            incoming, leaving = ", ".join(sorted(theirs - mine)), ", ".join(sorted(mine - theirs))
+            out.append(
+                [
+                    str(k),
+                    f"{plan.value:.6f}",
+                    gap,
+                    f"{m.effective_parents:.1f}",
+                    incoming or "–",
+                    leaving or "–",
+                ]
+            )
+        return head, out
+
     @property
     def last_number(self) -> int:
         """Highest number of a dish given out so far today."""
@@ -143,6 +172,9 @@ class SpawningOutcome:
                 {"name": name, "measures": None if p.measures is None else p.measures.as_dict()}
                 for name, p in self.others
             ],
+            "other_plans": [
+                dict(zip(self.near_best_rows()[0], r, strict=True)) for r in self.near_best_rows()[1]
+            ],
             "notes": list(self.inputs.notes),
             "provenance": self.provenance.as_dict(),
         }
@@ -155,6 +187,8 @@ def spawning_plan(
     also_ripe: Sequence[str] = (),
     version: int = 1,
     progress: Callable[[str], None] | None = None,
+    near_best: int = 0,
+    within: float = 0.01,
 ) -> SpawningOutcome:
     """Plan the crosses of a day, prove how good the plan is, and recheck it without the solver.
 
@@ -170,6 +204,10 @@ def spawning_plan(
         Version of the plan.
     progress : callable, optional
         Told in words what is being done.
+    near_best : int
+        Further plans to look for that use other fish.
+    within : float
+        Greatest rise of the value such a plan may have, as a share of the best one's.
 
     Returns
     -------
@@ -207,7 +245,11 @@ def spawning_plan(
         "not_ripe": ", ".join(not_ripe) or "none",
         "also_ripe": ", ".join(also_ripe) or "none",
     }
-    return outcome_of(programme, inputs, plan, day, version, stated)
+    outcome = outcome_of(programme, inputs, plan, day, version, stated)
+    if near_best:
+        say(f"Looking for up to {near_best} other plans within {within:.1%} of the best")
+        outcome = replace(outcome, near_best=tuple(alternatives(data, plan, number=near_best, within=within)))
+    return outcome
 
 
 def outcome_of(
@@ -274,6 +316,30 @@ def outcome_of(
         day,
         earlier.last_number if earlier else 0,
     )
+
+
+def price_words(programme: Programme, outcome: SpawningOutcome) -> str:
+    """Say what it costs to trust only the upper limits of pair kinship; needs kinship from markers.
+
+    Raises
+    ------
+    UsageError
+        If kinship comes from the pedigree alone, which has no interval.
+    """
+    settings = SearchSettings(
+        time_limit=float(programme.settings["time_limit"]),
+        relative_gap=float(programme.settings["gap"]),
+        seed=outcome.plan.seed,
+        explain_conflicts=False,
+    )
+    price = price_of_caution(outcome.inputs.data, settings)
+    start = (
+        f"Pairs within the limit: {price.pairs_by_estimate} by the estimate, {price.pairs_by_upper} by the upper limit; "
+        f"{price.pairs_in_doubt} pairs of the plan by the estimate are in doubt."
+    )
+    if price.price is None:
+        return f"{start} One of the two plans does not exist, so there is no price."
+    return f"{start} Trusting only upper limits raises the value by {price.price:.2%}."
 
 
 def no_plan_error(plan: SpawningPlan) -> NoSpawningPlanError:

@@ -11,7 +11,7 @@ from broodstock.errors import UsageError
 from broodstock.pedigree.kinship import kinship_matrix
 from broodstock.relatedness.blend import founder_block
 from planner.tasks.programme import open_programme
-from planner.tasks.spawning import spawning_plan
+from planner.tasks.spawning import price_words, spawning_plan
 
 MARKERS = {"kinship_source": "pedigree-and-markers"}
 
@@ -67,3 +67,10 @@ def test_marker_kinship__needs_genotyped_founders(tmp_path: Path) -> None:
     )
     with pytest.raises(UsageError, match="found 0 genotyped founders"):
         _ = open_programme(tmp_path, MARKERS).by_markers
+
+
+def test_price_of_caution__is_said_in_words(tiny_folder: Path) -> None:
+    programme = open_programme(tiny_folder, MARKERS | {"pair_kinship_limit": "0.25"})
+    words = price_words(programme, spawning_plan(programme))
+    assert "within the limit" in words
+    assert "raises the value by" in words or "no price" in words

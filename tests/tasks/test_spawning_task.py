@@ -157,3 +157,14 @@ def test_living_group__counts_residents_through_their_parents(full: Programme) -
     counted = residents[residents["family"].isin(both["family_id"])]["number"].sum()
     assert weights.sum() == pytest.approx(len(full.living_rows) + counted)
     assert str(counted) in notes[0]
+
+
+def test_spawning_plan__nearly_as_good_plans_use_other_fish(tiny: Programme) -> None:
+    outcome = spawning_plan(tiny, near_best=3, within=0.2)
+    best = outcome.plan.value
+    assert best is not None
+    for plan in outcome.near_best:
+        assert plan.value is not None
+        assert best - 1e-12 <= plan.value <= best * 1.2 + 1e-12
+        assert set(plan.pairs[:, :2].ravel().tolist()) != set(outcome.plan.pairs[:, :2].ravel().tolist())
+    assert len(outcome.near_best_rows()[1]) == len(outcome.near_best)
