@@ -46,7 +46,7 @@ def replan(
     from planner.tasks.morning import MorningEvents, parse_pairs, plan_again, remembered
     from planner.tasks.plan_file import read_plan_file
     from planner.tasks.programme import open_programme
-    from planner.tasks.spawning import write_spawning
+    from planner.tasks.spawning_files import write_spawning
 
     eggs = parse_pairs(few_eggs, "--few-eggs")
     if not all(n.isdigit() for n in eggs.values()):

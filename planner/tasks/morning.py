@@ -22,12 +22,7 @@ from planner.optimise.spawning.solve import SearchSettings
 from planner.optimise.status import SolveReport, SolveStatus
 from planner.tasks.plan_file import read_plan_file
 from planner.tasks.programme import Programme
-from planner.tasks.spawning import (
-    EarlierToday,
-    SpawningOutcome,
-    no_plan_error,
-    outcome_of,
-)
+from planner.tasks.spawning import EarlierToday, SpawningOutcome, no_plan_error, outcome_of
 from planner.tasks.spawning_data import spawning_inputs
 
 REPLAN_SECONDS = 2.0

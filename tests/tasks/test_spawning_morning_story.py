@@ -16,8 +16,9 @@ from broodstock.errors import UsageError
 from broodstock.pedigree.kinship import kinship_matrix
 from planner.tasks.morning import MorningEvents, plan_again, remembered
 from planner.tasks.programme import Programme, open_programme
-from planner.tasks.spawning import spawning_plan, write_spawning
+from planner.tasks.spawning import spawning_plan
 from planner.tasks.spawning_data import females_allowed
+from planner.tasks.spawning_files import write_spawning
 
 RULES = {
     "crosses_wanted": "21",

@@ -13,14 +13,8 @@ from broodstock.errors import UsageError
 from broodstock.pedigree.kinship import kinship_matrix
 from planner.tasks.candidates import candidates_on
 from planner.tasks.programme import Programme, open_programme
-from planner.tasks.spawning import (
-    NoSpawningPlanError,
-    SpawningOutcome,
-    planned_version,
-    sheet_of,
-    spawning_plan,
-    write_spawning,
-)
+from planner.tasks.spawning import NoSpawningPlanError, SpawningOutcome, spawning_plan
+from planner.tasks.spawning_files import planned_version, sheet_of, write_spawning
 
 
 @pytest.fixture(scope="module")
