@@ -39,11 +39,14 @@ def can_add(
         and (mates[f] >= most_mates[f] or mates[m] >= most_mates[m])
     ):
         return False
-    for fish in (f, m):
-        p = permit[fish]
-        if p >= 0 and gets[fish] == 0 and permits_used[p] >= permits_left[p]:
-            return False
-    return True
+    fresh_f = permit[f] >= 0 and gets[f] == 0
+    fresh_m = permit[m] >= 0 and gets[m] == 0
+    if fresh_f and permits_used[permit[f]] >= permits_left[permit[f]]:
+        return False
+    if fresh_m and permits_used[permit[m]] >= permits_left[permit[m]]:
+        return False
+    together = fresh_f and fresh_m and permit[f] == permit[m]
+    return not (together and permits_used[permit[f]] + 1 >= permits_left[permit[f]])
 
 
 @njit(cache=True)

@@ -347,8 +347,12 @@ def _play_batch(
     permits_left = _permits_left(data)
     kinship = np.ascontiguousarray(co.K)
     permit = np.where(draft.base > 0, -1, data.permit).astype(np.int64)
+    room = draft.pair_room
     counts = np.zeros((size, N_COUNTS), dtype=np.int64)
-    laid = np.zeros((size, nf, nm), dtype=np.int64)
+    new = np.zeros((nf, nm), dtype=np.int64)
+    laid, lost, families = (np.zeros(size, dtype=np.int64) for _ in range(3))
+    used = np.zeros((size, nf + nm), dtype=bool)
+    c = np.tile(draft.base.astype(np.float64), (size, 1))
     for r in range(size):
         play(
             planned,
@@ -357,7 +361,7 @@ def _play_batch(
             egg_dishes[r],
             made,
             draft.base,
-            draft.pair_room,
+            room,
             draft.most,
             draft.least_if_new,
             draft.least_mates,
@@ -367,32 +371,35 @@ def _play_batch(
             kinship,
             co.square,
             co.linear,
-            laid[r],
+            new,
             counts[r],
         )
-    lost = _lost(laid, bad)
-    table = laid - lost + made
-    of_f, of_m = table.sum(axis=2).astype(np.float64), table.sum(axis=1).astype(np.float64)
-    uses = laid.sum(axis=2), laid.sum(axis=1)
+        f, m = np.nonzero(new)
+        dishes = new[f, m]
+        gone = _lost(dishes, bad[r])
+        laid[r], lost[r] = dishes.sum(), gone.sum()
+        families[r] = (made > 0).sum() + ((dishes > gone) & (made[f, m] == 0)).sum()
+        used[r, f] = used[r, nf + m] = True
+        np.add.at(c[r], f, dishes - gone)
+        np.add.at(c[r], nf + m, dishes - gone)
     is_planned = np.concatenate([planned.sum(axis=1), planned.sum(axis=0)]) > 0
     failed = is_planned & ~works
-    c = np.hstack([of_f, of_m])
     total = c.sum(axis=1)
     own = np.einsum("ri,ri->r", c @ co.K, c)
     genes = c @ co.founder_genes.T
     return {
-        "laid": laid.sum(axis=(1, 2)),
-        "lost": lost.sum(axis=(1, 2)),
+        "laid": laid,
+        "lost": lost,
         "kept": counts[:, KEPT],
-        "families": (table > 0).sum(axis=(1, 2)),
-        "effective_parents": _effective_parents(of_f, of_m),
+        "families": families,
+        "effective_parents": _effective_parents(c[:, :nf], c[:, nf:]),
         "kinship": np.where(total > 0, own / np.maximum(total, 1.0) ** 2, -1.0),
         "spare_females": counts[:, SPARE_FEMALES],
         "spare_males": counts[:, SPARE_MALES],
         "asked_females": counts[:, ASKED_FEMALES],
         "asked_males": counts[:, ASKED_MALES],
-        "idle_females": (works[:, :nf] & (uses[0] == 0)).sum(axis=1),
-        "idle_males": (works[:, nf:] & (uses[1] == 0)).sum(axis=1),
+        "idle_females": (works & ~used)[:, :nf].sum(axis=1),
+        "idle_males": (works & ~used)[:, nf:].sum(axis=1),
         "failed_females": failed[:, :nf].sum(axis=1),
         "failed_males": failed[:, nf:].sum(axis=1),
         "floors_kept": genes >= data.founder_share[None, :] * total[:, None] - 1e-9,
@@ -416,16 +423,11 @@ def _permits_left(data: SpawningData) -> BigIntArray:
     return np.array(left, dtype=np.int64)
 
 
-def _lost(laid: BigIntArray, bad: npt.NDArray[np.bool_]) -> BigIntArray:
-    """Mark lost dishes: the k-th dish of a morning is lost when its draw says so."""
-    size, nf, nm = laid.shape
-    flat = laid.reshape(size, nf * nm)
-    last = flat.cumsum(axis=1)
-    drawn = np.zeros((size, bad.shape[1] + 1), dtype=np.int64)
-    drawn[:, 1:] = bad.cumsum(axis=1)
-    until = np.take_along_axis(drawn, last, axis=1)
-    lost: BigIntArray = np.diff(until, axis=1, prepend=0).reshape(laid.shape)
-    return lost
+def _lost(dishes: BigIntArray, bad: npt.NDArray[np.bool_]) -> BigIntArray:
+    """Return the lost dishes of each pair: the k-th dish of a morning is lost when its draw says so."""
+    until = np.concatenate([[0], bad.cumsum()])
+    last = dishes.cumsum()
+    return np.asarray(until[last] - until[last - dishes], dtype=np.int64)
 
 
 def _effective_parents(of_females: FloatArray, of_males: FloatArray) -> FloatArray:

@@ -39,8 +39,8 @@ def plan_case() -> CaseMaker:
             pair_limit=float(rng.choice([0.125, 0.25, 0.5])),
             pair_repeats=int(rng.integers(1, 3)),
             straws=straws,
-            permit=np.where(straws >= 0, 0, -1),
-            permit_limit=[int(rng.integers(0, 3))],
+            permit=np.where(straws >= 0, 0, np.where(rng.random(n) < 0.5, 1, -1)),
+            permit_limit=[int(rng.integers(0, 3)), int(rng.integers(3, 2 * n))],
             made=[[0, 0, 1]] if rng.random() < 0.4 else [],
             living=living,
             living_share=0.3,
@@ -59,7 +59,7 @@ def _random_plan(data: SpawningData, rng: np.random.Generator) -> np.ndarray:
 
     draft = draft_rules(data, coefficients(data))
     new = np.zeros((data.n_females, data.n_males), np.int64)
-    permits = int(_permits_left(data)[0])
+    permits, others = _permits_left(data).tolist()
     for f in rng.permutation(data.n_females).tolist():
         need = max(1, data.males_per_female[0])
         for m in rng.permutation(data.n_males).tolist():
@@ -75,6 +75,12 @@ def _random_plan(data: SpawningData, rng: np.random.Generator) -> np.ndarray:
                 or new.sum() >= data.dishes
             ):
                 continue
+            fresh = [
+                i for i in (f, k) if data.permit[i] == 1 and data.made_uses[i] == 0 and not _used(new, i)
+            ]
+            if len(fresh) > others:
+                continue
+            others -= len(fresh)
             permits -= int(frozen)
             new[f, m] += 1
         if new[f].sum() < need:
@@ -84,3 +90,7 @@ def _random_plan(data: SpawningData, rng: np.random.Generator) -> np.ndarray:
                     permits += 1
             new[f] = 0
     return new
+
+
+def _used(new: np.ndarray, position: int) -> bool:
+    return bool(np.concatenate([new.sum(axis=1), new.sum(axis=0)])[position])
