@@ -18,7 +18,8 @@ from planner.tasks.season_answer import SeasonAnswer, range_words, version_in
 from planner.tasks.season_designs import designs
 from planner.tasks.season_fish import morning_risks, ripening_model, ripening_on, season_plan
 from planner.tasks.season_rehearsal import rehearsal
-from planner.tasks.spawning import NoSpawningPlanError, spawning_plan, write_spawning
+from planner.tasks.spawning import NoSpawningPlanError, spawning_plan
+from planner.tasks.spawning_files import write_spawning
 
 DAYS = [dt.date(2025, 2, 7), dt.date(2025, 2, 14), dt.date(2025, 2, 21)]
 
