@@ -241,3 +241,67 @@ def grow(
     written = write_grow(report, out) if out is not None else []
     lines = [aligned(*report.table(), right=(2,)), "", *report.notes(), *(f"wrote {p}" for p in written)]
     return Answer("\n".join(lines), report.as_dict() | {"written": [str(p) for p in written]})
+
+
+@click.command(epilog="Example: kinshoal exchange demo/records --years 6 --out demo/exchange")
+@click.argument("folder", type=FOLDER)
+@click.option("--years", type=click.IntRange(1, 30), default=6, show_default=True, help="Years of the plan.")
+@click.option(
+    "--generation", type=float, default=6.0, show_default=True, help="Mean age of parents at birth, years."
+)
+@click.option(
+    "--breed-share", type=float, default=0.3, show_default=True, help="Share of moved fish that breed."
+)
+@click.option(
+    "--least", type=click.FloatRange(min=0), default=1.0, show_default=True, help="Fewest migrants."
+)
+@click.option("--most", type=click.FloatRange(min=0), default=10.0, show_default=True, help="Most migrants.")
+@click.option(
+    "--journey",
+    type=(int, int),
+    default=(4, 20),
+    show_default=True,
+    help="Fewest and most fish of a journey.",
+)
+@click.option(
+    "--stay-share", type=float, default=0.8, show_default=True, help="Share of its fish a water keeps."
+)
+@click.option("--with-station/--waters-only", default=False, help="The station's stock sends fish too.")
+@SET
+@OUT
+@answers
+def exchange(
+    folder: Path,
+    years: int,
+    generation: float,
+    breed_share: float,
+    least: float,
+    most: float,
+    journey: tuple[int, int],
+    stay_share: float,
+    with_station: bool,
+    changes: tuple[str, ...],
+    out: Path | None,
+) -> Answer:
+    """Plan moves between backwaters so that each gets 1 to 10 effective migrants a generation.
+
+    Fish go only to water of equal or higher risk. Fewest journeys first, then least kinship within waters.
+    """
+    from planner.tasks.exchange import ExchangeWishes, exchange_plan, write_exchange
+    from planner.tasks.programme import open_programme
+
+    programme = open_programme(folder, overrides_of(changes))
+    progress("Choosing moves")
+    wishes = ExchangeWishes(years, generation, breed_share, least, most, journey, stay_share, with_station)
+    outcome = exchange_plan(programme, wishes)
+    written = write_exchange(outcome, out) if out is not None else []
+    lines = _figures(outcome.facts())
+    for title, table in (
+        ("Fish moved in all years:", outcome.matrix()),
+        ("Journeys:", outcome.year_table()),
+        ("Effective migrants per generation (Nm) and kinship:", outcome.water_table()),
+        ("Who last received, longest ago first:", outcome.received_table()),
+    ):
+        lines += ["", title, aligned(*table)]
+    lines += ["", *outcome.notes, f"mark {outcome.provenance.mark}", *(f"wrote {p}" for p in written)]
+    return Answer("\n".join(lines), outcome.as_dict() | {"written": [str(p) for p in written]})
