@@ -198,8 +198,10 @@ def size_series(table: pd.DataFrame, title: str) -> Any:
     bars = base.mark_rule(strokeWidth=2).encode(
         x=x, xOffset=offset, y=alt.Y("from:Q", title=title, scale=scale), y2="to:Q", color=color
     )
-    points = base.mark_point(filled=True, size=60, opacity=1).encode(
-        x=x, xOffset=offset, y=y, color=color, shape=shape
+    points = (
+        base.transform_filter("datum.finite")
+        .mark_point(filled=True, size=60, opacity=1)
+        .encode(x=x, xOffset=offset, y=y, color=color, shape=shape)
     )
     arrows = (
         base.transform_filter("datum.open")
@@ -257,7 +259,11 @@ def sizes_side_by_side(table: pd.DataFrame, truth_words: str = "") -> Any:
         bars = base.mark_rule(strokeWidth=2.5, color=KINDS[0]).encode(
             y=y, x=alt.X("from:Q", scale=scale, title="effective number (log scale)"), x2="to:Q"
         )
-        points = base.mark_point(filled=True, size=70, opacity=1, color=KINDS[1]).encode(y=y, x=x)
+        points = (
+            base.transform_filter("datum.finite")
+            .mark_point(filled=True, size=70, opacity=1, color=KINDS[1])
+            .encode(y=y, x=x)
+        )
         arrows = (
             base.transform_filter("datum.open")
             .mark_point(shape="triangle-right", filled=True, size=55, opacity=1, color=KINDS[0])

@@ -155,13 +155,13 @@ def audit_sheet(
             TextBlock("What to do", tuple(f"{k}. {line}" for k, line in enumerate(to_do, 1)), boxed=True)
         )
     for number, section in enumerate(sections, 1):
-        blocks.append(TextBlock(f"{number}. {section.title}", section.lines))
+        blocks.append(TextBlock(f"{number}. {section.title}", tuple(_sentence(x) for x in section.lines)))
         blocks += [
             FigureBlock(b.title, drawn[b.name].svg, b.alt, b.caption) if isinstance(b, AuditFigure) else b
             for b in section.blocks
         ]
         if section.not_made:
-            blocks.append(TextBlock("", tuple(f"Not made: {words}" for words in section.not_made)))
+            blocks.append(TextBlock("", tuple(_sentence(f"Not made: {words}") for words in section.not_made)))
     blocks.append(TextBlock("Methods", tuple(methods)))
     return Sheet(
         "Genetic audit",
@@ -173,3 +173,9 @@ def audit_sheet(
         cautions_for(("names", "privacy", "decision")),
         provenance_lines(provenance),
     )
+
+
+def _sentence(words: str) -> str:
+    """Return words with a capital at the start and a stop at the end."""
+    end = "" if words.endswith((".", "!", "?", ":")) else "."
+    return f"{words[:1].upper()}{words[1:]}{end}"

@@ -26,6 +26,8 @@ from planner.tasks.programme import Programme
 
 RAREFY_FROM = 15
 """Typed fish below which a group does not pull down the size to which richness is rarefied."""
+FEWEST_READ = 5
+"""Fish with a haplotype below which a group gets no haplotype diversity."""
 RAREFY_MOST = 40
 """Most gene copies to which richness is rarefied: with more, loci of two alleles show both everywhere."""
 LONG_COLUMNS = {
@@ -153,11 +155,14 @@ def haplotype_part(programme: Programme, calls: AuditCalls) -> AuditPart:
     label = year_and_line(calls.table)
     labels: list[Any] = [x or None for x in label]
     haplotypes = [x if isinstance(x, str) and x else None for x in calls.table["haplotype"]]
-    order = sorted({x for x, h in zip(labels, haplotypes, strict=True) if x and h})
+    read = pd.Series(
+        [x for x, h in zip(labels, haplotypes, strict=True) if x and h], dtype="string"
+    ).value_counts()
+    order = sorted(str(x) for x in read[read >= FEWEST_READ].index)
+    few = sorted(str(x) for x in read[read < FEWEST_READ].index)
     if not order:
-        return not_made(
-            "haplotypes", title, "no sample has a haplotype together with a year class or founder group"
-        )
+        why = f"no year class and line, nor the founders, has {FEWEST_READ} fish whose haplotype was read"
+        return not_made("haplotypes", title, why)
     settings = programme.settings
     rows = haplotype_table(
         haplotypes,
@@ -202,7 +207,12 @@ def haplotype_part(programme: Programme, calls: AuditCalls) -> AuditPart:
     )
     return AuditPart(
         "haplotypes",
-        AuditSection(title, lines, (_haplotype_block(rows),)),
+        AuditSection(
+            title,
+            lines,
+            (_haplotype_block(rows),),
+            (f"{', '.join(few)}: fewer than {FEWEST_READ} fish with a haplotype",) if few else (),
+        ),
         (AuditTable("haplotype_diversity", "One haplotype statistic of one group.", frame, columns),),
         data,
         (),

@@ -197,7 +197,7 @@ def test_sheet__plain_words_first_methods_and_provenance_last() -> None:
     assert titles[-1] == "Methods"
     assert made.blocks[1].lines == ("1. Do this.", "2. Do that.")  # type: ignore[union-attr]
     assert made.blocks[3].rows[1] == ("kept", "–")  # type: ignore[union-attr]
-    assert made.blocks[7].lines == ("Not made: temporal Ne: no generation length",)  # type: ignore[union-attr]
+    assert made.blocks[7].lines == ("Not made: temporal Ne: no generation length.",)  # type: ignore[union-attr]
     assert made.cautions[-1].startswith("This sheet is a planning aid")
     assert dict(made.provenance)["Records"].endswith("ab" * 32)
 
