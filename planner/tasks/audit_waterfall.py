@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 from typing import Any
 
 import pandas as pd
@@ -81,10 +82,19 @@ REMEDY = {
 
 
 def worst_step(found: Waterfall) -> WaterfallStep | None:
-    """Return the step after the choice of fish that kept least of the one before; None when none lost."""
+    """Return the step after the choice of fish that kept least of the one before; None when none lost.
+
+    A step that counts a sample of fish is passed over when its interval reaches the step before: the loss may
+    be chance.
+    """
     names = [s.name for s in found.steps]
-    start = names.index(CHOICE) + 1 if CHOICE in names else 1
-    losing = [s for s in found.steps[start:] if s.ratio is not None and s.ratio < 1]
+    start = names.index(CHOICE) if CHOICE in names else 0
+    losing = [
+        step
+        for before, step in pairwise(found.steps[start:])
+        if step.both < before.both
+        and not (step.estimate.high is not None and step.estimate.high >= float(before.both))
+    ]
     return min(losing, key=lambda s: s.ratio or 1, default=None)
 
 

@@ -7,9 +7,11 @@ from pathlib import Path
 
 import pytest
 
+from broodstock.effective_size.waterfall import StepShares, Waterfall, diversity_loss_waterfall
 from broodstock.errors import UsageError
 from planner.cli.main import main
 from planner.tasks.audit import Audit, audit_programme, latest_year_class, write_audit
+from planner.tasks.audit_waterfall import worst_step
 from planner.tasks.programme import Programme, open_programme
 from planner.tasks.size import effective_sizes
 
@@ -63,6 +65,29 @@ def test_tiny__losses_of_a_small_season(small_audit: Audit) -> None:
         4 * used.n_females * used.n_males / (used.n_females + used.n_males)
     )
     assert small_audit.losses.total == small_audit.losses.steps[-1].both / small_audit.losses.steps[0].both
+
+
+def test_worst_step__passes_over_a_loss_that_may_be_chance() -> None:
+    def steps(seen: int) -> Waterfall:
+        return diversity_loss_waterfall(
+            [
+                StepShares("broodfish available", dict.fromkeys("abcdefgh", 1), dict.fromkeys("ijklmnop", 1)),
+                StepShares("broodfish used", dict.fromkeys("abcd", 1), dict.fromkeys("ijkl", 1)),
+                StepShares("dishes laid", {"a": 3, "b": 2, "c": 2, "d": 2}, dict.fromkeys("ijkl", 1)),
+                StepShares(
+                    "seen alive after a year",
+                    {"a": 3 * seen, "b": seen, "c": seen},
+                    {"i": 3 * seen, "j": seen, "k": seen},
+                    sampled=True,
+                ),
+            ]
+        )
+
+    few, many = worst_step(steps(1)), worst_step(steps(40))
+    assert few is not None
+    assert few.name == "dishes laid"
+    assert many is not None
+    assert many.name == "seen alive after a year"
 
 
 def test_year_class__is_the_latest_or_the_one_asked_for(small: Programme) -> None:
