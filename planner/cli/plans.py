@@ -121,17 +121,19 @@ def release(
     and a plan file in --out only the fish of that site get a new place; all others go where they were to go.
     """
     from planner.tasks.programme import open_programme
-    from planner.tasks.release import planned_version, release_plan, write_release
-    from planner.tasks.release_day import old_plan, release_again
+    from planner.tasks.release import FIGURE_KINDS, planned_version, release_plan, write_release
+    from planner.tasks.release_day import QUICK_FIGURES, old_plan, open_for_release_day, release_again
 
-    programme = open_programme(folder, overrides_of(changes))
     version = planned_version(out) if out is not None else 1
     old = old_plan(out) if out is not None and closed and not from_scratch else None
+    opened = open_programme if old is None else open_for_release_day
+    programme = opened(folder, overrides_of(changes))
     if old is None:
         outcome = release_plan(programme, _day(day), closed, version, progress)
     else:
         outcome = release_again(programme, old, closed, _day(day), progress)
-    written = write_release(programme, outcome, out) if out is not None else []
+    kinds = FIGURE_KINDS if old is None else QUICK_FIGURES
+    written = write_release(programme, outcome, out, kinds) if out is not None else []
     return _plan_answer(outcome, written, outcome.table())
 
 

@@ -64,6 +64,8 @@ def release_manifest(
     comparison: Sequence[tuple[str, ...]],
     provenance: Provenance,
     with_tags: bool = True,
+    fallbacks: Sequence[tuple[str, ...]] = (),
+    changes: Sequence[str] = (),
 ) -> Sheet:
     """Lay out the release manifest.
 
@@ -85,6 +87,10 @@ def release_manifest(
         What the plan was made from.
     with_tags : bool
         Print every PIT code.
+    fallbacks : sequence of tuple of str
+        Water, fish, and the waters that could take them, the best first.
+    changes : sequence of str
+        What differs from the version this one voids.
 
     Returns
     -------
@@ -125,6 +131,23 @@ def release_manifest(
             tuple(comparison),
         ),
     ]
+    if changes:
+        blocks.insert(0, TextBlock("Changed against the version before", tuple(changes), boxed=True))
+    if fallbacks:
+        blocks.append(
+            TableBlock(
+                "If a water is red today",
+                (
+                    ColumnSpec("Water", 1.3),
+                    ColumnSpec("Fish", 0.5, "right"),
+                    *(ColumnSpec(f"{k}. instead", 1.6) for k in range(1, len(fallbacks[0]) - 1)),
+                ),
+                tuple(fallbacks),
+                note="How many of its fish each water could take, the best first. Print a new version before a "
+                "truck turns: 'kinshoal release FOLDER --closed SITE'.",
+                small=True,
+            )
+        )
     if not_sent:
         blocks.append(
             TableBlock(

@@ -171,7 +171,10 @@ class Programme:
 
 
 def open_programme(
-    folder: Path, overrides: Mapping[str, str] | None = None, with_scans: bool = False
+    folder: Path,
+    overrides: Mapping[str, str] | None = None,
+    with_scans: bool = False,
+    with_calls: bool = True,
 ) -> Programme:
     """Read and check a folder of records.
 
@@ -183,6 +186,8 @@ def open_programme(
         Settings given as text for this run.
     with_scans : bool
         Read the table of scanner contacts too (large).
+    with_calls : bool
+        Read the genotypes too. Without them no check looks at DNA; the fingerprint still covers their files.
 
     Returns
     -------
@@ -196,7 +201,7 @@ def open_programme(
     UsageError
         If a setting given for this run is unknown or out of range.
     """
-    findings, records, settings = read_and_check(folder, overrides, with_scans)
+    findings, records, settings = read_and_check(folder, overrides, with_scans, with_calls)
     findings.raise_if_hard()
     return Programme(
         folder, records.tables, records.genotypes, settings, tuple(findings), records.fingerprint
@@ -204,13 +209,16 @@ def open_programme(
 
 
 def read_and_check(
-    folder: Path, overrides: Mapping[str, str] | None = None, with_scans: bool = True
+    folder: Path,
+    overrides: Mapping[str, str] | None = None,
+    with_scans: bool = True,
+    with_calls: bool = True,
 ) -> tuple[Findings, Records, Settings]:
     """Read a folder and run every check; nothing stops before all faults are found.
 
     Parameters
     ----------
-    folder, overrides, with_scans
+    folder, overrides, with_scans, with_calls
         As in `open_programme`.
 
     Returns
@@ -226,7 +234,8 @@ def read_and_check(
     from broodstock.checks.run import run_checks
     from broodstock.intake.folder import read_folder
 
-    records = read_folder(folder, skip=() if with_scans else ("scans",))
+    skip = (*(() if with_scans else ("scans",)), *(() if with_calls else ("snps", "microsatellites")))
+    records = read_folder(folder, skip=skip)
     findings = Findings(list(records.findings))
     table = records.tables["settings"]
     rows = zip(table.index, table["name"], table["value"], table["source"], strict=True)

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from broodstock.arrays import BigIntArray
 from broodstock.errors import KinshoalError
 from broodstock.estimates import Estimate
 from planner.optimise.release.assign import assign_fish
@@ -29,9 +30,11 @@ from planner.tasks.outputs import write_bytes, write_text
 from planner.tasks.plan_file import next_version, write_plan_file
 from planner.tasks.programme import Programme
 from planner.tasks.release_data import SETTINGS_USED, ReleaseInputs, release_inputs
+from planner.tasks.release_fallbacks import MOST_SHOWN, SiteFallbacks, fallbacks
 from planner.tasks.rows import rows
 
 MOST_FAMILIES = 8
+FIGURE_KINDS = ("svg", "png", "html")
 
 
 class NoReleasePlanError(KinshoalError):
@@ -65,6 +68,12 @@ class ReleaseOutcome:
         Inputs, settings, seed, proof.
     day : date
         Day of release.
+    closed : tuple of str
+        Sites found closed against the records.
+    fallbacks : tuple of SiteFallbacks
+        For each water with fish: the other waters ranked, should it be red on the day.
+    changes : tuple of str
+        What differs from the plan this version voids; empty for a first plan.
     """
 
     plan: ReleasePlan
@@ -74,6 +83,9 @@ class ReleaseOutcome:
     plain: tuple[PlainPlan, ...]
     provenance: Provenance
     day: dt.date
+    closed: tuple[str, ...] = ()
+    fallbacks: tuple[SiteFallbacks, ...] = ()
+    changes: tuple[str, ...] = ()
 
     def facts(self) -> tuple[tuple[str, str], ...]:
         """Return the figures of the plan as label and value."""
@@ -111,6 +123,9 @@ class ReleaseOutcome:
             if s.arrivals
         ]
 
+    def _sent(self) -> pd.DataFrame:
+        return self.fish[self.fish["site"] != ""]
+
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
         m = self.plan.measures
@@ -130,6 +145,10 @@ class ReleaseOutcome:
             "effective_families": m.effective_families,
             "sites": [_site_dict(s) for s in m.sites],
             "lines": self.lines.to_dict("records"),
+            "fish": {str(site): list(here["stock_id"]) for site, here in self._sent().groupby("site")},
+            "closed": list(self.closed),
+            "changes": list(self.changes),
+            "fallbacks": [f.as_dict() for f in self.fallbacks],
             "refused": [r.text() for r in self.plan.refused],
             "plans_without_optimisation": [
                 {"name": p.name, "objective": p.objective, "rules_broken": [b.text() for b in p.breaches]}
@@ -191,10 +210,47 @@ def release_plan(
             "or ask for less.",
             5,
         )
+    fish = _fish_table(inputs, plan, int(programme.settings["seed"]))
+    return outcome_of(programme, inputs, plan, fish, day, closed, version)
+
+
+def outcome_of(
+    programme: Programme,
+    inputs: ReleaseInputs,
+    plan: ReleasePlan,
+    fish: pd.DataFrame,
+    day: dt.date,
+    closed: tuple[str, ...],
+    version: int,
+) -> ReleaseOutcome:
+    """Recheck a plan and put all that is shown of it together.
+
+    Parameters
+    ----------
+    programme : Programme
+        Open records.
+    inputs : ReleaseInputs
+        What the plan was made from.
+    plan : ReleasePlan
+        The plan; it has numbers.
+    fish : DataFrame
+        One row per fish with its site, as in `ReleaseOutcome`.
+    day : date
+        Day of release.
+    closed : tuple of str
+        Sites found closed against the records.
+    version : int
+        Version of the plan.
+
+    Returns
+    -------
+    ReleaseOutcome
+        Plan, tables, fallbacks and provenance.
+    """
+    assert plan.numbers is not None
     broken = breaches(inputs.data, plan.numbers, plan.survivors_floor)
     if broken:
         raise AssertionError("the recheck refuses the plan: " + "; ".join(b.text() for b in broken))
-    fish = _fish_table(inputs, plan, int(programme.settings["seed"]))
     class_of = dict(zip(inputs.data.groups.name, inputs.data.groups.size_class, strict=True))
     lines = pd.DataFrame(
         [
@@ -231,18 +287,40 @@ def release_plan(
         proportional(inputs.data, plan.survivors_floor),
         fill_in_order(inputs.data, None, plan.survivors_floor),
     )
-    return ReleaseOutcome(plan, inputs, fish, lines, plain, provenance, day)
+    ranked = fallbacks(inputs.data, plan.numbers)
+    return ReleaseOutcome(plan, inputs, fish, lines, plain, provenance, day, closed, ranked)
 
 
 def _fish_table(inputs: ReleaseInputs, plan: ReleasePlan, seed: int) -> pd.DataFrame:
     """Choose the single fish for each line of the plan."""
     assert plan.numbers is not None
-    fish = inputs.fish.copy()
+    fish = inputs.fish
     sex = fish["sex"].where(fish["sex"] != "", "unknown")
     assignment = assign_fish(plan.numbers, fish["group"].to_numpy(), sex.to_numpy(), seed=seed)
+    return fish_columns(inputs, assignment.site, plan.numbers)
+
+
+def fish_columns(inputs: ReleaseInputs, place: BigIntArray, numbers: BigIntArray) -> pd.DataFrame:
+    """Return the table of fish: the site of each, or why it stays.
+
+    Parameters
+    ----------
+    inputs : ReleaseInputs
+        The stock with its groups.
+    place : ndarray, int64, shape (n_fish,)
+        Position of the site of each fish; -1: it stays.
+    numbers : ndarray, int64, shape (n_groups, n_sites)
+        The plan.
+
+    Returns
+    -------
+    DataFrame
+        As `ReleaseOutcome.fish`.
+    """
+    fish = inputs.fish.copy()
     names = np.array([*inputs.data.sites.name, ""], dtype=object)
-    fish["site"] = names[assignment.site]
-    stays = dict(kept_back_words(inputs, plan))
+    fish["site"] = names[place]
+    stays = {group: why for group, _, why in kept_back_reasons(inputs.data, numbers)}
     group_names = np.array(inputs.data.groups.name, dtype=object)[fish["group"]]
     fish["why"] = [
         "" if site else stays.get(group, "kept at the station")
@@ -250,12 +328,6 @@ def _fish_table(inputs: ReleaseInputs, plan: ReleasePlan, seed: int) -> pd.DataF
     ]
     columns = ["stock_id", "tag", "family", "year_class", "sex", "total_length_mm", "unit", "site", "why"]
     return fish[columns]
-
-
-def kept_back_words(inputs: ReleaseInputs, plan: ReleasePlan) -> list[tuple[str, str]]:
-    """Return group and reason for the groups with fish that stay."""
-    assert plan.numbers is not None
-    return [(group, why) for group, _, why in kept_back_reasons(inputs.data, plan.numbers)]
 
 
 def manifest(programme: Programme, outcome: ReleaseOutcome, with_tags: bool = True) -> Sheet:
@@ -287,6 +359,10 @@ def manifest(programme: Programme, outcome: ReleaseOutcome, with_tags: bool = Tr
         comparison,
         outcome.provenance,
         with_tags,
+        fallbacks=[
+            (f.site, str(f.fish), *(f.words() + [""] * MOST_SHOWN)[:MOST_SHOWN]) for f in outcome.fallbacks
+        ],
+        changes=outcome.changes,
     )
 
 
@@ -306,8 +382,13 @@ def _refused_by_reason(outcome: ReleaseOutcome) -> list[tuple[str, str]]:
     return sorted(out, key=lambda line: -int(line[0].split()[0]))
 
 
-def write_release(programme: Programme, outcome: ReleaseOutcome, folder: Path) -> list[Path]:
-    """Write manifest (HTML, PDF), tables, figure and plan file; each file whole or not at all."""
+def write_release(
+    programme: Programme, outcome: ReleaseOutcome, folder: Path, figure_kinds: tuple[str, ...] = FIGURE_KINDS
+) -> list[Path]:
+    """Write manifest (HTML, PDF), tables, figure and plan file; each file whole or not at all.
+
+    Figures of an older version in forms that are not asked for are removed: they would be out of date.
+    """
     sheet = manifest(programme, outcome)
     out = [
         folder / name
@@ -322,7 +403,10 @@ def write_release(programme: Programme, outcome: ReleaseOutcome, folder: Path) -
         out += write_figure(
             family_by_site(bars, "Families at each water, residents and arrivals"),
             folder / "families_by_site",
+            figure_kinds,
         )
+    for kind in set(FIGURE_KINDS) - set(figure_kinds):
+        (folder / f"families_by_site.{kind}").unlink(missing_ok=True)
     out.append(write_plan_file(folder / "release_plan.json", outcome.as_dict()))
     return out
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from broodstock.arrays import BigIntArray, BoolArray
 from planner.optimise.release.build import objective
-from planner.optimise.release.data import ReleaseData
+from planner.optimise.release.data import ReleaseData, Sites
 from planner.optimise.release.frame import sites_needed
 from planner.optimise.release.pair_rules import allowed
 from planner.optimise.release.plan import ReleasePlan
@@ -215,6 +215,7 @@ def plan_without_sites(
     closed: list[int],
     *,
     keep_others: bool = True,
+    more_than_wanted: bool = False,
     time_limit: float = 10.0,
     cancel: threading.Event | None = None,
 ) -> NewPlan:
@@ -230,8 +231,11 @@ def plan_without_sites(
         Sites that take no fish.
     keep_others : bool
         Keep every line of the old plan at the other sites (trucks may be loaded); only the fish of the
-        closed sites move. The numbers wanted, the totals and the fewest fish then give way to what is
-        already sent, and displaced fish may go back to the station.
+        closed sites move. The totals and the fewest fish then give way to what is already sent, and
+        displaced fish may go back to the station.
+    more_than_wanted : bool
+        With `keep_others`: a site that wanted an exact number may take displaced fish beyond it, as far as
+        its other limits allow.
     time_limit : float
         Seconds.
     cancel : threading.Event, optional
@@ -250,10 +254,25 @@ def plan_without_sites(
         changed = step.data
         set_aside.extend(step.set_aside)
     if keep_others:
-        changed, more = _kept(changed, numbers, closed)
+        changed, more = _kept(changed, numbers, closed, more_than_wanted)
         set_aside.extend(more)
     changed = changed.with_settings(time_limit=time_limit)
     return NewPlan(plan_release(changed, cancel=cancel), changed, tuple(set_aside))
+
+
+def _wanted_or_more(data: ReleaseData, kept: BigIntArray) -> tuple[Sites, list[str]]:
+    """Let a site that wanted an exact number keep what it has and take displaced fish as far as it has room."""
+    sites = data.sites
+    exact = (sites.wanted != NO_LIMIT) & sites.open
+    arrived = kept.sum(axis=0)
+    fewest = np.where(
+        exact, np.maximum(sites.min_receive, np.minimum(sites.wanted, arrived)), sites.min_receive
+    )
+    notes = [
+        f"'{sites.name[s]}' wanted {sites.wanted[s]} fish: it may take displaced fish beyond that"
+        for s in np.flatnonzero(exact)
+    ]
+    return replace(sites, wanted=np.where(exact, NO_LIMIT, sites.wanted), min_receive=fewest), notes
 
 
 def _share_with(share: SitesShare, kept: BigIntArray) -> SitesShare:
@@ -265,7 +284,9 @@ def _share_with(share: SitesShare, kept: BigIntArray) -> SitesShare:
     return replace(share, low=min(share.low, now), high=max(share.high, now))
 
 
-def _kept(data: ReleaseData, numbers: BigIntArray, closed: list[int]) -> tuple[ReleaseData, list[str]]:
+def _kept(
+    data: ReleaseData, numbers: BigIntArray, closed: list[int], more_than_wanted: bool
+) -> tuple[ReleaseData, list[str]]:
     """Promise the old lines at the other sites and leave the rest to the displaced fish."""
     kept = numbers.copy()
     kept[:, closed] = 0
@@ -301,7 +322,9 @@ def _kept(data: ReleaseData, numbers: BigIntArray, closed: list[int]) -> tuple[R
         for old, new in zip(settings.shares, shares, strict=True)
         if new != old
     ]
-    changed = replace(data, groups=groups, families=families, committed=kept)
+    sites, more = _wanted_or_more(data, kept) if more_than_wanted else (data.sites, [])
+    notes += more
+    changed = replace(data, groups=groups, families=families, sites=sites, committed=kept)
     changed = changed.with_settings(
         total_min=min(settings.total_min, total),
         totals=totals,

@@ -84,9 +84,15 @@ def _family_at(data: ReleaseData, f: int, s: int) -> str:
     return f"family '{data.families.name[f]}' at {_site(data, s)}"
 
 
-def _moves(data: ReleaseData, numbers: Numbers) -> Iterator[tuple[int, int, str]]:
-    for g, s in np.argwhere(numbers > SLACK):
+def _moves(data: ReleaseData, numbers: Numbers, wrong: Numbers) -> Iterator[tuple[int, int, str]]:
+    """Walk over the lines of a plan where something is wrong."""
+    for g, s in np.argwhere((numbers > SLACK) & wrong):
         yield int(g), int(s), f"group '{data.groups.name[g]}' at {_site(data, int(s))}"
+
+
+def _not_free(data: ReleaseData) -> Numbers:
+    """Return the sites where predators are present or may be."""
+    return np.array([word != "none" for word in data.sites.predators], dtype=np.bool_)
 
 
 def _by_family(data: ReleaseData, numbers: Numbers) -> Numbers:
@@ -101,64 +107,64 @@ def _sent(n: float) -> str:
 
 def check_closed(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
     """Look for fish sent to closed sites."""
-    for g, s, place in _moves(data, numbers):
-        if not data.sites.open[s]:
-            yield Breach("site-closed", place, _sent(numbers[g, s]), "none: the site is closed")
+    wrong = ~data.sites.open[None, :]
+    for g, s, place in _moves(data, numbers, wrong):
+        yield Breach("site-closed", place, _sent(numbers[g, s]), "none: the site is closed")
 
 
 def check_health(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
     """Look for fish on health hold."""
-    for g, s, place in _moves(data, numbers):
-        if data.groups.health_hold[g]:
-            yield Breach("health-hold", place, _sent(numbers[g, s]), "none: the group is on health hold")
+    wrong = data.groups.health_hold[:, None]
+    for g, s, place in _moves(data, numbers, wrong):
+        yield Breach("health-hold", place, _sent(numbers[g, s]), "none: the group is on health hold")
 
 
 def check_withdrawal(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
     """Look for fish within a withdrawal time."""
-    for g, s, place in _moves(data, numbers):
-        if data.groups.withdrawal_hold[g]:
-            yield Breach("withdrawal", place, _sent(numbers[g, s]), "none: the withdrawal time is not over")
+    wrong = data.groups.withdrawal_hold[:, None]
+    for g, s, place in _moves(data, numbers, wrong):
+        yield Breach("withdrawal", place, _sent(numbers[g, s]), "none: the withdrawal time is not over")
 
 
 def check_predators(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
     """Look for short fish where predators may be."""
     limit = data.settings.predator_safe_mm
-    for g, s, place in _moves(data, numbers):
-        if data.groups.shortest_mm[g] < limit and data.sites.predators[s] != "none":
-            found = f"fish of {data.groups.shortest_mm[g]:g} mm where predators are {data.sites.predators[s]}"
-            yield Breach("predators", place, found, f"{limit:g} mm or more, or a site without predators")
+    wrong = (data.groups.shortest_mm < limit)[:, None] & _not_free(data)[None, :]
+    for g, s, place in _moves(data, numbers, wrong):
+        found = f"fish of {data.groups.shortest_mm[g]:g} mm where predators are {data.sites.predators[s]}"
+        yield Breach("predators", place, found, f"{limit:g} mm or more, or a site without predators")
 
 
 def check_connection(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
     """Look for short fish in connected water."""
     limit = data.settings.connected_min_mm
-    for g, s, place in _moves(data, numbers):
-        if data.groups.shortest_mm[g] < limit and data.sites.connected[s]:
-            found = f"fish of {data.groups.shortest_mm[g]:g} mm in connected water"
-            yield Breach("connection", place, found, f"{limit:g} mm or more")
+    wrong = (data.groups.shortest_mm < limit)[:, None] & data.sites.connected[None, :]
+    for g, _, place in _moves(data, numbers, wrong):
+        found = f"fish of {data.groups.shortest_mm[g]:g} mm in connected water"
+        yield Breach("connection", place, found, f"{limit:g} mm or more")
 
 
 def check_length(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
     """Look for fish below the minimum length of their site."""
-    for g, s, place in _moves(data, numbers):
-        if data.groups.shortest_mm[g] < data.sites.min_length_mm[s]:
-            found = f"fish of {data.groups.shortest_mm[g]:g} mm"
-            yield Breach("min-length", place, found, f"{data.sites.min_length_mm[s]:g} mm or more")
+    wrong = data.groups.shortest_mm[:, None] < data.sites.min_length_mm[None, :]
+    for g, s, place in _moves(data, numbers, wrong):
+        found = f"fish of {data.groups.shortest_mm[g]:g} mm"
+        yield Breach("min-length", place, found, f"{data.sites.min_length_mm[s]:g} mm or more")
 
 
 def check_water_risk(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
     """Look for fish sent to cleaner water."""
-    for g, s, place in _moves(data, numbers):
-        if data.sites.water_risk[s] < data.groups.water_risk[g]:
-            found = f"fish from water of rank {data.groups.water_risk[g]} in rank {data.sites.water_risk[s]}"
-            yield Breach("water-risk", place, found, "the same or a higher rank")
+    wrong = data.sites.water_risk[None, :] < data.groups.water_risk[:, None]
+    for g, s, place in _moves(data, numbers, wrong):
+        found = f"fish from water of rank {data.groups.water_risk[g]} in rank {data.sites.water_risk[s]}"
+        yield Breach("water-risk", place, found, "the same or a higher rank")
 
 
 def check_forbidden(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
     """Look for forbidden moves."""
-    for g, s, place in _moves(data, numbers):
-        if data.forbidden[g, s]:
-            yield Breach("forbidden-move", place, _sent(numbers[g, s]), "none: the move is forbidden")
+    wrong = data.forbidden
+    for g, s, place in _moves(data, numbers, wrong):
+        yield Breach("forbidden-move", place, _sent(numbers[g, s]), "none: the move is forbidden")
 
 
 def check_stock(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
@@ -342,27 +348,28 @@ def check_keep_back(data: ReleaseData, numbers: Numbers, floor: float) -> Iterat
 
 def check_species(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
     """Look for fish of another species."""
-    for g, s, place in _moves(data, numbers):
-        if data.groups.other_species[g]:
-            yield Breach("other-species", place, _sent(numbers[g, s]), "none: flagged as another species")
+    wrong = data.groups.other_species[:, None]
+    for g, s, place in _moves(data, numbers, wrong):
+        yield Breach("other-species", place, _sent(numbers[g, s]), "none: flagged as another species")
 
 
 def check_season(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
     """Look for fish sent in a closed month."""
     month = data.settings.month
-    for g, s, place in _moves(data, numbers):
-        if month > 0 and data.sites.closed_months[month - 1][s]:
-            yield Breach("season", place, _sent(numbers[g, s]), f"none in month {month}: the site is closed")
+    if month == 0:
+        return
+    for g, s, place in _moves(data, numbers, data.sites.closed_months[month - 1][None, :]):
+        yield Breach("season", place, _sent(numbers[g, s]), f"none in month {month}: the site is closed")
 
 
 def check_temperature(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
     """Look for fish in much warmer or colder water without tempering."""
     most = data.settings.temperature_step_c
-    for g, s, place in _moves(data, numbers):
+    if most <= 0:
+        return
+    for g, s, place in _moves(data, numbers, ~data.sites.tempering[None, :]):
         here, there = data.groups.water_c[g], data.sites.water_c[s]
-        if most <= 0 or UNKNOWN_C in (here, there) or data.sites.tempering[s]:
-            continue
-        if abs(here - there) > most + SLACK:
+        if UNKNOWN_C not in (here, there) and abs(here - there) > most + SLACK:
             found = f"fish from water of {here:g} C in water of {there:g} C"
             yield Breach("temperature", place, found, f"a step of at most {most:g} C, or tempering")
 

@@ -7,6 +7,7 @@ import pytest
 
 from planner.optimise.release.fallback import close_site, plan_without_sites, rank_fallbacks
 from planner.optimise.release.recheck import breaches
+from planner.optimise.release.settings import SitesShare
 from planner.optimise.release.solve import plan_release
 from planner.optimise.status import SolveStatus
 from tests.optimise.release.instances import plain, programme
@@ -87,6 +88,35 @@ def test_plan_without_sites__only_the_fish_of_the_closed_site_move(seed: int) ->
     # What the whole plan of the old data asks still holds, apart from what was set aside.
     codes = {b.code for b in breaches(close_site(data, site).data, new.plan.numbers)}
     assert codes <= {"totals", "release-total", "family-spread"}
+
+
+def test_plan_without_sites__a_wanted_number_may_be_exceeded_when_asked() -> None:
+    data = plain(
+        available=(6,),
+        n_sites=3,
+        sites={"wanted": [-1, 2, -1], "max_receive": [-1, 5, 0]},
+        settings={"survivors_share": 1.0},
+    )
+    numbers = np.array([[4, 2, 0]])
+    exact = plan_without_sites(data, numbers, [0])
+    assert exact.plan.numbers is not None
+    assert exact.plan.numbers.tolist() == [[0, 2, 0]]
+    more = plan_without_sites(data, numbers, [0], more_than_wanted=True)
+    assert more.plan.numbers is not None
+    assert more.plan.numbers.tolist() == [[0, 5, 0]]
+    assert "'S1' wanted 2 fish: it may take displaced fish beyond that" in more.set_aside
+
+
+def test_plan_without_sites__agreed_shares_give_way_to_what_is_sent() -> None:
+    data = plain(
+        available=(8,),
+        n_sites=2,
+        settings={"survivors_share": 1.0, "shares": (SitesShare("west", (0,), 0.4, 0.6),)},
+    )
+    new = plan_without_sites(data, np.array([[4, 4]]), [0])
+    assert new.plan.numbers is not None
+    assert new.plan.numbers.tolist() == [[0, 8]]
+    assert "the share of 'west', 40.0% to 60.0%, gives way" in new.set_aside
 
 
 def test_plan_without_sites__everything_may_change() -> None:

@@ -1,0 +1,204 @@
+"""Release day on the full practice programme: Quern Lagoon red, fish in withdrawal, a family at its cap, a truck fails.
+
+12 November 2024: predators are found in Quern Lagoon; its fish are given to Nine Posts and the lake, two fish treated
+since the first version stay, no family passes its cap at a backwater, and the new sheet voids the old one.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from broodstock.errors import UsageError
+from planner.optimise.release.recheck import breaches
+from planner.tasks.programme import Programme
+from planner.tasks.release import ReleaseOutcome, planned_version, release_plan, write_release
+from planner.tasks.release_day import QUICK_FIGURES, OldPlan, old_plan, release_again
+
+QUERN = "Quern Lagoon"
+
+
+@pytest.fixture(scope="module")
+def capped(full: Programme) -> Programme:
+    """The programme with its families held to 7 % of a backwater."""
+    return replace(full, settings=full.settings.with_overrides({"family_share_cap": "0.07"}))
+
+
+@pytest.fixture(scope="module")
+def morning(capped: Programme, tmp_path_factory: pytest.TempPathFactory) -> tuple[ReleaseOutcome, Path]:
+    """The plan of the evening before, written."""
+    outcome = release_plan(capped)
+    folder = tmp_path_factory.mktemp("release")
+    write_release(capped, outcome, folder)
+    return outcome, folder
+
+
+@pytest.fixture(scope="module")
+def treated(capped: Programme, morning: tuple[ReleaseOutcome, Path]) -> tuple[Programme, list[str]]:
+    """The records of the morning: two fish meant for Broad Basin were treated and are in withdrawal."""
+    fish = morning[0].fish
+    two = list(fish.loc[fish["site"] == "Lake: Broad Basin", "stock_id"][:2])
+    stock = capped.tables["stock"].copy()
+    stock.loc[stock["stock_id"].isin(two), "withdrawal_until"] = pd.Timestamp("2024-11-20")
+    return replace(capped, tables={**capped.tables, "stock": stock}), two
+
+
+@pytest.fixture(scope="module")
+def again(
+    treated: tuple[Programme, list[str]], morning: tuple[ReleaseOutcome, Path]
+) -> tuple[ReleaseOutcome, OldPlan]:
+    old = old_plan(morning[1])
+    assert old is not None
+    return release_again(treated[0], old, ("QL",), time_limit=30.0), old
+
+
+def test_story__no_hard_rule_is_broken(again: tuple[ReleaseOutcome, OldPlan]) -> None:
+    outcome, _ = again
+    assert outcome.plan.numbers is not None
+    assert outcome.plan.breaches == ()
+    assert breaches(outcome.inputs.data, outcome.plan.numbers, outcome.plan.survivors_floor) == []
+    assert outcome.plan.gap is not None
+    assert outcome.plan.gap <= 0.005
+
+
+def test_story__rules_computed_again_from_the_tables(
+    full: Programme, again: tuple[ReleaseOutcome, OldPlan]
+) -> None:
+    sent = again[0].fish.query("site != ''")
+    sites = full.tables["sites"].set_index("name")
+    residents = full.tables["residents"].groupby("site_id")["number"].sum()
+    for name, number in sent.groupby("site").size().items():
+        site = sites.loc[name]
+        assert site["open_for_release"]
+        if pd.notna(site["capacity_fish"]):
+            assert number + residents.get(site["site_id"], 0) <= site["capacity_fish"]
+        if pd.notna(site["max_receive"]):
+            assert number <= site["max_receive"]
+        if pd.notna(site["min_group"]):
+            assert number >= site["min_group"]
+    unsafe = sites.index[(sites["predators"] != "none") | (sites["kind"] == "reservoir-zone")]
+    assert sent.loc[sent["site"].isin(unsafe), "total_length_mm"].min() >= 300
+    assert sent["tag"].is_unique
+    assert len(sent) <= 6000, "the release permit"
+
+
+def test_story__only_the_fish_of_quern_lagoon_move(again: tuple[ReleaseOutcome, OldPlan]) -> None:
+    outcome, old = again
+    now = dict(zip(outcome.fish["stock_id"], outcome.fish["site"], strict=True))
+    assert QUERN not in now.values()
+    displaced = [f for f, site in old.site_of.items() if site == QUERN]
+    assert len(displaced) > 50
+    placed = pd.Series([now[f] for f in displaced]).value_counts()
+    assert placed.get("Nine Posts", 0) > 0
+    assert sum(number for site, number in placed.items() if str(site).startswith("Lake:")) > 0
+    moved = [f for f, site in old.site_of.items() if site not in (QUERN, now[f])]
+    assert len(moved) == 2
+
+
+def test_story__fish_in_withdrawal_stay(
+    treated: tuple[Programme, list[str]], again: tuple[ReleaseOutcome, OldPlan]
+) -> None:
+    fish = again[0].fish.set_index("stock_id")
+    for one in treated[1]:
+        assert fish.loc[one, "site"] == ""
+        assert fish.loc[one, "why"] == "withdrawal time not over"
+    assert "2 fish not to Lake: Broad Basin any more: withdrawal time not over" in again[0].changes
+
+
+def test_story__a_family_is_capped(again: tuple[ReleaseOutcome, OldPlan]) -> None:
+    # No family passes its cap at a backwater, and at Nine Posts one has reached it: one more of its fish breaks it.
+    data, numbers = again[0].inputs.data, again[0].plan.numbers
+    assert numbers is not None
+    reached = set()
+    for s in np.flatnonzero(data.sites.family_cap < 1):
+        arrivals = data.membership @ numbers[:, s]
+        after = arrivals + data.sites.residents[:, s]
+        there = (arrivals > 0) & data.families.single
+        assert (after[there] <= data.sites.family_cap[s] * after.sum() + 1e-9).all()
+        full_up = there & (after + 1 > data.sites.family_cap[s] * (after.sum() + 1) + 1e-9)
+        reached |= {(data.sites.name[s], data.families.name[f]) for f in np.flatnonzero(full_up)}
+    assert "Nine Posts" in {site for site, _ in reached}
+
+
+def test_story__new_version_voids_the_old(
+    treated: tuple[Programme, list[str]],
+    again: tuple[ReleaseOutcome, OldPlan],
+    morning: tuple[ReleaseOutcome, Path],
+) -> None:
+    outcome, old = again
+    folder = morning[1]
+    assert planned_version(folder) == 2
+    assert outcome.provenance.version == 2
+    assert outcome.provenance.mark != morning[0].provenance.mark
+    assert outcome.changes[0].startswith(f"voids version 1, mark {old.mark}; ")
+    write_release(treated[0], outcome, folder, QUICK_FIGURES)
+    written = json.loads((folder / "release_plan.json").read_text())
+    assert written["provenance"]["version"] == 2
+    assert written["closed"] == ["QL"]
+    assert written["changes"] == list(outcome.changes)
+    assert not (folder / "families_by_site.png").exists(), "a figure of the old version"
+    html = (folder / "release_manifest.html").read_text(encoding="utf-8")
+    assert "voids version 1" in html
+    assert "If a water is red today" in html
+    assert "PIT codes for Quern Lagoon" not in html
+    # The next version remembers what is closed.
+    third = old_plan(folder)
+    assert third is not None
+    assert third.closed == ("QL",)
+    assert third.version == 2
+    assert set(third.site_of.values()).isdisjoint({QUERN})
+    assert planned_version(folder) == 3
+
+
+def test_story__every_water_has_a_ranked_fallback(morning: tuple[ReleaseOutcome, Path]) -> None:
+    outcome = morning[0]
+    receiving = set(outcome.fish["site"]) - {""}
+    assert {f.site for f in outcome.fallbacks} == receiving
+    quern = next(f for f in outcome.fallbacks if f.site == QUERN)
+    assert quern.ranked
+    assert quern.as_dict()["words"].startswith("if this water is red today: 1. ")
+    for f in outcome.fallbacks:
+        assert all(r.can_take + r.left_over == f.fish for r in f.ranked)
+        assert all(len(a.broken) <= len(b.broken) for a, b in pairwise(f.ranked))
+
+
+def test_release_again__waters_that_cannot_keep_their_fish_are_planned_anew(tiny: Programme) -> None:
+    quick = replace(tiny, settings=tiny.settings.with_overrides({"release_gap": "0.08", "time_limit": "10"}))
+    first = release_plan(quick)
+    old = OldPlan(
+        4,
+        "mark",
+        (),
+        dict(first.fish.query("site != ''")[["stock_id", "site"]].itertuples(index=False, name=None)),
+    )
+    # Every fish that went to Nine Posts is now on hold: its smallest group cannot be kept with one fish of another.
+    gone = set(first.fish.loc[first.fish["site"] == "Nine Posts", "stock_id"])
+    left = sorted(gone)[0]
+    stock = quick.tables["stock"].copy()
+    stock.loc[stock["stock_id"].isin(gone - {left}), "withdrawal_until"] = pd.Timestamp("2024-12-24")
+    changed = replace(quick, tables={**quick.tables, "stock": stock})
+    outcome = release_again(changed, old, ("QL", "SV"))
+    assert outcome.provenance.version == 5
+    assert {"Quern Lagoon", "Saltvetch"}.isdisjoint(set(outcome.fish["site"]))
+    assert outcome.plan.breaches == ()
+    assert set(outcome.fish.loc[outcome.fish["site"] != "", "stock_id"]).isdisjoint(gone - {left})
+
+
+def test_old_plan__none_without_a_plan_file(tmp_path: Path) -> None:
+    assert old_plan(tmp_path) is None
+    (tmp_path / "release_plan.json").write_text("[]")
+    with pytest.raises(UsageError, match="not a plan file"):
+        old_plan(tmp_path)
+    (tmp_path / "release_plan.json").write_text('{"provenance": {"version": 3, "mark": "x"}}')
+    assert old_plan(tmp_path) is None, "an older plan file does not list its fish"
+
+
+def test_release_again__unknown_site_of_the_old_plan(tiny: Programme) -> None:
+    with pytest.raises(UsageError, match="found the site 'Elsewhere'"):
+        release_again(tiny, OldPlan(1, "m", (), {"x": "Elsewhere"}), ())
