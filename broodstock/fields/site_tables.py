@@ -92,7 +92,11 @@ SITE_TABLES = (
             ),
             C("purpose", "text", "What the water is for."),
             C("partner", "text", "Agency or group whose agreed share of the release this site counts to."),
-            C("closed_months", "text", "Numbers of the months in which it receives no fish, such as '3 4 5'."),
+            C(
+                "closed_months",
+                "text",
+                "Numbers of the months in which it receives no fish, such as '3 4 5'.",
+            ),
             C("water_temperature_c", "number", "Temperature of its water.", unit="C", low=-5, high=45),
             C("tempering", "flag", "Can fish be tempered to its water on the shore."),
             C("note", "text", "Anything else."),

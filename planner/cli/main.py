@@ -41,9 +41,15 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "release": ("planner.cli.plans:release", "Plan which fish go to which water and print the manifest."),
     "keep": ("planner.cli.choices:keep", "Choose the fish to keep as future parents, founder lines kept."),
     "loss": ("planner.cli.choices:loss", "What would be gone if a tank, pond, water or truck were lost."),
-    "found": ("planner.cli.choices:found", "Choose the fish that found the group of a new or renovated water."),
+    "found": (
+        "planner.cli.choices:found",
+        "Choose the fish that found the group of a new or renovated water.",
+    ),
     "grow": ("planner.cli.choices:grow", "Release now or grow on: survivors, money, break-even loss."),
-    "exchange": ("planner.cli.choices:exchange", "Plan moves between backwaters, 1 to 10 migrants a generation."),
+    "exchange": (
+        "planner.cli.choices:exchange",
+        "Plan moves between backwaters, 1 to 10 migrants a generation.",
+    ),
 }
 
 
