@@ -121,8 +121,9 @@ def release(
     and a plan file in --out only the fish of that site get a new place; all others go where they were to go.
     """
     from planner.tasks.programme import open_programme
-    from planner.tasks.release import FIGURE_KINDS, planned_version, release_plan, write_release
+    from planner.tasks.release import FIGURE_KINDS, release_plan
     from planner.tasks.release_day import QUICK_FIGURES, old_plan, open_for_release_day, release_again
+    from planner.tasks.release_files import planned_version, write_release
 
     version = planned_version(out) if out is not None else 1
     old = old_plan(out) if out is not None and closed and not from_scratch else None

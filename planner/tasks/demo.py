@@ -13,7 +13,8 @@ from planner.tasks.diversity import diversity_by
 from planner.tasks.figures import write_diversity, write_kinship
 from planner.tasks.kinship import living_kinship
 from planner.tasks.programme import open_programme
-from planner.tasks.release import release_plan, write_release
+from planner.tasks.release import release_plan
+from planner.tasks.release_files import write_release
 from planner.tasks.spawning import spawning_plan
 from planner.tasks.spawning_files import write_spawning
 

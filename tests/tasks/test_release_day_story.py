@@ -18,8 +18,9 @@ import pytest
 from broodstock.errors import UsageError
 from planner.optimise.release.recheck import breaches
 from planner.tasks.programme import Programme
-from planner.tasks.release import ReleaseOutcome, planned_version, release_plan, write_release
+from planner.tasks.release import ReleaseOutcome, release_plan
 from planner.tasks.release_day import QUICK_FIGURES, OldPlan, old_plan, release_again
+from planner.tasks.release_files import planned_version, write_release
 
 QUERN = "Quern Lagoon"
 

@@ -11,13 +11,8 @@ import pytest
 
 from broodstock.errors import UsageError
 from planner.tasks.programme import Programme, open_programme
-from planner.tasks.release import (
-    NoReleasePlanError,
-    ReleaseOutcome,
-    manifest,
-    release_plan,
-    write_release,
-)
+from planner.tasks.release import NoReleasePlanError, ReleaseOutcome, release_plan
+from planner.tasks.release_files import manifest, write_release
 
 
 @pytest.fixture(scope="module")
