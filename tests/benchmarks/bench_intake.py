@@ -1,16 +1,14 @@
-"""Time and memory of reading and checking large record files.
-
-Run: ``PYTHONPATH=. python tests/benchmarks/bench_intake.py``
-"""
+"""Time of reading and checking large record files: ``python -m tests.benchmarks.run intake``."""
 
 from __future__ import annotations
 
 import csv
-import resource
-import sys
+import datetime as dt
 import tempfile
 import time
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -79,39 +77,38 @@ def make_scans(path: Path, n: int = SCANS, seed: int = 21) -> None:
         )
 
 
-def timed(label: str, work):  # type: ignore[no-untyped-def]
-    """Run a piece of work, print its time and the largest memory of the process so far."""
+def _timed(work: Callable[[], Any]) -> tuple[Any, float]:
     start = time.perf_counter()
     result = work()
-    took = time.perf_counter() - start
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    print(f"{label:<58} {took:7.2f} s   peak {peak:6.0f} MB")
-    return result
+    return result, time.perf_counter() - start
 
 
-def main() -> int:
-    """Run the benchmark; returns 0."""
+def rows() -> list[dict[str, Any]]:
+    """Read and check a large table of captures and one of scanner contacts."""
     from broodstock.checks.run import run_checks
     from broodstock.fields import TABLES
     from broodstock.intake.tables import empty_frame, read_table
     from broodstock.intake.write import write_table
 
+    out: list[dict[str, Any]] = []
+
+    def add(work: str, size: str, seconds: float, bar: float | None = None, note: str = "") -> None:
+        out.append({"work": work, "size": size, "seconds": seconds, "bar": bar, "note": note})
+
     with tempfile.TemporaryDirectory() as folder:
         captures, scans = Path(folder) / "captures.csv", Path(folder) / "scans.csv"
         make_captures(captures)
         make_scans(scans)
-        frame, found = timed(f"read and check {CAPTURES} captures", lambda: read_table(captures, "captures"))
-        assert len(frame) == CAPTURES
-        assert not [f for f in found if f.level == "error"]
-        timed("write them as csv.gz", lambda: write_table(frame, Path(folder) / "c.csv.gz", "captures"))
-        frame, found = timed(f"read and check {SCANS} scans", lambda: read_table(scans, "scans"))
-        assert len(frame) == SCANS
-        assert not [f for f in found if f.level == "error"]
+        (frame, findings), seconds = _timed(lambda: read_table(captures, "captures"))
+        assert not [f for f in findings if f.level == "error"], findings[:3]
+        size = f"{CAPTURES:,} rows".replace(",", " ")
+        add("read a table of captures, every cell checked", size, seconds, 15.0)
+        (contacts, _), scan_seconds = _timed(lambda: read_table(scans, "scans"))
+        add("read scanner contacts", f"{SCANS:,} rows".replace(",", " "), scan_seconds)
         tables = {name: empty_frame(spec) for name, spec in TABLES.items()}
-        tables |= {"captures": read_table(captures, "captures")[0], "scans": frame}
-        timed("all checks across these tables", lambda: run_checks(tables))
-    return 0
-
-
-if __name__ == "__main__":
-    sys.exit(main())
+        tables["captures"], tables["scans"] = frame, contacts
+        found, seconds = _timed(lambda: run_checks(tables, today=dt.date(2024, 10, 20)))
+        add("all checks across tables", "both of these", seconds, 15.0, f"{len(found)} findings")
+        _, seconds = _timed(lambda: write_table(frame, Path(folder) / "again.csv", "captures"))
+        add("write the captures", size, seconds)
+    return out
