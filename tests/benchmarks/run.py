@@ -37,7 +37,7 @@ def as_markdown(results: list[dict[str, object]]) -> str:
         seconds = row["seconds"]
         shown = f"{seconds:.2f}" if isinstance(seconds, float) else str(seconds)
         lines.append(
-            f"| {row['work']} | {row['size']} | {shown} | {row.get('bar', '')} | {row.get('note', '')} |"
+            f"| {row['work']} | {row['size']} | {shown} | {row.get('bar') or ''} | {row.get('note', '')} |"
         )
     return head + "\n".join(lines)
 
@@ -56,7 +56,7 @@ def main() -> None:
         for row in measure(name):
             results.append(row)
             print(
-                f"{row['work']} | {row['size']} | {row['seconds']} | {row.get('bar', '')} | {row.get('note', '')}",
+                f"{row['work']} | {row['size']} | {row['seconds']} | {row.get('bar') or ''} | {row.get('note', '')}",
                 flush=True,
             )
     if chosen.write:
