@@ -1,0 +1,81 @@
+"""Commands around the day of release: tradeoff and load."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+
+import click
+
+from planner.cli.output import Answer, answers, progress
+from planner.cli.plans import DAY, OUT, SET, overrides_of
+from planner.cli.records import FOLDER
+from planner.tasks.text_tables import aligned
+
+
+@click.command(epilog="Example: kinshoal tradeoff demo/records --points 7 --out demo/tradeoff")
+@click.argument("folder", type=FOLDER)
+@click.option("--points", type=click.IntRange(2, 25), default=7, show_default=True, help="Plans to make.")
+@click.option(
+    "--lowest",
+    type=click.FloatRange(0, 1, max_open=True),
+    default=0.8,
+    show_default=True,
+    help="Least share of the most expected survivors.",
+)
+@click.option(
+    "--alternatives",
+    type=click.IntRange(0, 3),
+    default=0,
+    show_default=True,
+    help="Also find plans almost as good as the plan of the settings that place many fish otherwise.",
+)
+@click.option(
+    "--tolerance",
+    type=click.FloatRange(0, 1),
+    default=0.02,
+    show_default=True,
+    help="Share by which their objective may lie above it.",
+)
+@DAY
+@SET
+@OUT
+@answers
+def tradeoff(
+    folder: Path,
+    points: int,
+    lowest: float,
+    alternatives: int,
+    tolerance: float,
+    day: dt.datetime | None,
+    changes: tuple[str, ...],
+    out: Path | None,
+) -> Answer:
+    """Show what survivors cost in kinship: a row of release plans, each with its proven gap. None is recommended.
+
+    Writes the table, the figure and the plan file.
+    """
+    from planner.tasks.programme import open_programme
+    from planner.tasks.tradeoff import release_tradeoff, write_tradeoff
+
+    programme = open_programme(folder, overrides_of(changes))
+    when = None if day is None else day.date()
+    outcome = release_tradeoff(programme, points, lowest, when, alternatives, tolerance, progress)
+    written = write_tradeoff(outcome, out) if out is not None else []
+    lines = [aligned(*outcome.table(), right=(5, 6, 7, 8)), ""]
+    if alternatives:
+        found = len(outcome.others)
+        lines += [
+            f"Plans within {tolerance:.1%} of the plan of the settings, as different as was found: {found}",
+            *([aligned(*outcome.others_table())] if found else []),
+            "Placed otherwise: fish, against the plan and each alternative before. At most: no plan within the "
+            "tolerance differs by more from all of them.",
+            "",
+        ]
+    lines += [
+        "No point is recommended: the choice is yours. The share chosen is the setting survivors_share.",
+        *outcome.inputs.notes,
+        f"mark {outcome.provenance.mark}",
+        *(f"wrote {p}" for p in written),
+    ]
+    return Answer("\n".join(lines), outcome.as_dict() | {"written": [str(p) for p in written]})

@@ -1,0 +1,298 @@
+"""Survivors against kinship: a row of release plans, each with its proof, and plans almost as good but different."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from broodstock.errors import UsageError
+from planner.optimise.release.frontier import FEWEST, MOST, TradeOffPoint, trade_off
+from planner.optimise.release.near_best import NearBest, alternatives
+from planner.optimise.release.solve import plan_release
+from planner.provenance import Provenance
+from planner.reports.figures import write_figure
+from planner.reports.tradeoff_figure import tradeoff_figure
+from planner.tasks.outputs import write_text
+from planner.tasks.plan_file import write_plan_file
+from planner.tasks.programme import Programme
+from planner.tasks.release import NoReleasePlanError
+from planner.tasks.release_data import SETTINGS_USED, ReleaseInputs, release_inputs
+
+HEADINGS = (
+    "share of most",
+    "expected survivors",
+    "weighted kinship",
+    "within sites",
+    "all sites",
+    "fish",
+    "objective",
+    "proven bound",
+    "gap",
+    "note",
+)
+
+
+@dataclass(frozen=True)
+class TradeOff:
+    """The trade-off, and near-best plans when they were asked for.
+
+    Parameters
+    ----------
+    points : tuple of TradeOffPoint
+        Plans by rising share of the most expected survivors.
+    others : tuple of NearBest
+        Plans within the tolerance of the plan of the settings that differ from it as much as was found.
+    tolerance : float
+        The tolerance of `others`.
+    inputs : ReleaseInputs
+        What the plans were made from.
+    provenance : Provenance
+        Inputs, settings, seed, proof.
+    """
+
+    points: tuple[TradeOffPoint, ...]
+    others: tuple[NearBest, ...]
+    tolerance: float
+    inputs: ReleaseInputs
+    provenance: Provenance
+
+    def frame(self) -> pd.DataFrame:
+        """Return one row per plan with plain numbers."""
+        records = []
+        for p in self.points:
+            m = p.plan.measures
+            if m is None or p.plan.objective is None or p.plan.bound is None or p.kinship_weighted is None:
+                continue
+            ratio = p.plan.bound / p.plan.objective if p.plan.objective > 0 else 1.0
+            value = float(m.survivors.value or 0.0)
+            records.append(
+                {
+                    "share": p.survivors_share,
+                    "survivors": value,
+                    "survivors_low": value if m.survivors.low is None else m.survivors.low,
+                    "survivors_high": value if m.survivors.high is None else m.survivors.high,
+                    "kinship": p.kinship_weighted,
+                    "kinship_bound": p.kinship_weighted * ratio,
+                    "kinship_within": p.kinship_within,
+                    "kinship_whole": p.kinship_whole,
+                    "released": m.released,
+                    "objective": p.plan.objective,
+                    "bound": p.plan.bound,
+                    "gap": p.plan.gap,
+                    "status": str(p.plan.status),
+                    "dominated": p.dominated,
+                }
+            )
+        return pd.DataFrame(records)
+
+    def table(self) -> tuple[list[str], list[list[str]]]:
+        """Return headings and one row per plan, as text."""
+        cells = []
+        for p in self.points:
+            m = p.plan.measures
+            if m is None:
+                cells.append([f"{p.survivors_share:.1%}", *[""] * 8, f"no plan: {p.plan.status}"])
+                continue
+            cells.append(
+                [
+                    f"{p.survivors_share:.1%}",
+                    m.survivors.text(0),
+                    _five(p.kinship_weighted),
+                    _five(p.kinship_within),
+                    _five(p.kinship_whole),
+                    str(m.released),
+                    "" if p.plan.objective is None else f"{p.plan.objective:.4f}",
+                    "" if p.plan.bound is None else f"{p.plan.bound:.4f}",
+                    "" if p.plan.gap is None else f"{p.plan.gap:.3%}",
+                    "another plan is better in both" if p.dominated else "",
+                ]
+            )
+        return list(HEADINGS), cells
+
+    def others_table(self) -> tuple[list[str], list[list[str]]]:
+        """Return headings and one row per near-best plan, as text."""
+        head = [
+            "plan",
+            "placed otherwise",
+            "at most",
+            "objective above",
+            "expected survivors",
+            "gap to the bound",
+        ]
+        return head, [
+            [
+                f"alternative {k}",
+                ", ".join(str(x) for x in o.otherwise),
+                f"{o.most_otherwise:.0f}",
+                f"{o.above:.2%}",
+                o.measures.survivors.text(0),
+                "" if o.gap is None else f"{o.gap:.2%}",
+            ]
+            for k, o in enumerate(self.others, 1)
+        ]
+
+    def others_lines(self) -> pd.DataFrame:
+        """Return one row per near-best plan, group and site with the number."""
+        data = self.inputs.data
+        return pd.DataFrame(
+            [
+                {
+                    "plan": k,
+                    "group": data.groups.name[g],
+                    "family": data.families.name[int(data.groups.family[g])],
+                    "site": data.sites.name[s],
+                    "number": int(o.numbers[g, s]),
+                }
+                for k, o in enumerate(self.others, 1)
+                for g, s in np.argwhere(o.numbers > 0)
+            ],
+            columns=["plan", "group", "family", "site", "number"],
+        )
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON."""
+        return {
+            "points": self.frame().to_dict("records"),
+            "alternatives": [
+                {
+                    "objective": o.objective,
+                    "above": o.above,
+                    "gap": o.gap,
+                    "placed_otherwise": list(o.otherwise),
+                    "most_otherwise": o.most_otherwise,
+                    "status": str(o.status),
+                    "survivors": o.measures.survivors.as_dict(),
+                }
+                for o in self.others
+            ],
+            "tolerance": self.tolerance,
+            "recommended": None,
+            "notes": list(self.inputs.notes),
+            "provenance": self.provenance.as_dict(),
+        }
+
+
+def release_tradeoff(
+    programme: Programme,
+    points: int = 7,
+    lowest: float = 0.8,
+    day: dt.date | None = None,
+    number_of_others: int = 0,
+    tolerance: float = 0.02,
+    progress: Callable[[str], None] | None = None,
+) -> TradeOff:
+    """Make a plan at each share of the most expected survivors; recheck and prove each.
+
+    Parameters
+    ----------
+    programme : Programme
+        Open records.
+    points : int
+        Plans, evenly spaced from `lowest` to 1.
+    lowest : float
+        Least share of the most expected survivors.
+    day : date, optional
+        Day of release; default the setting ``release_day``.
+    number_of_others : int
+        Near-best plans to look for beside the plan of the settings, 0 to 3.
+    tolerance : float
+        Share by which their objective may lie above that plan's.
+    progress : callable, optional
+        Told in words what is being done.
+
+    Returns
+    -------
+    TradeOff
+        No point is recommended: a person chooses.
+
+    Raises
+    ------
+    NoReleasePlanError
+        If no plan can meet the rules (exit code 4) or none was found in time (exit code 5).
+    UsageError
+        If the number of points or the lowest share is out of range.
+    """
+    if not (FEWEST <= points <= MOST and 0 <= lowest < 1):
+        raise UsageError(
+            f"trade-off: found {points} points from a share of {lowest:g}. Expected {FEWEST} to {MOST} points and a "
+            "share from 0 to below 1. Correct the options."
+        )
+    day = day or programme.settings.day("release_day")
+    inputs = release_inputs(programme, day)
+    say = progress or _say_nothing
+    say(f"planning {points} points from {lowest:.0%} to 100% of the most survivors")
+    shares = tuple(float(x) for x in np.linspace(lowest, 1.0, points))
+    found = tuple(trade_off(inputs.data, shares))
+    _stop_without_plan(found)
+    broken = [b.text() for p in found for b in p.plan.breaches]
+    others: tuple[NearBest, ...] = ()
+    if number_of_others:
+        say("planning at the share of the settings")
+        plan = plan_release(inputs.data)
+        if plan.numbers is not None:
+            say(f"seeking {number_of_others} plans within {tolerance:.1%} that differ as much as possible")
+            others = tuple(
+                alternatives(
+                    inputs.data,
+                    plan,
+                    tolerance=tolerance,
+                    number=number_of_others,
+                    time_limit=inputs.data.settings.time_limit,
+                )
+            )
+            broken += [b.text() for o in others for b in o.breaches]
+    if broken:
+        raise AssertionError("the recheck refuses a plan: " + "; ".join(broken))
+    provenance = Provenance(
+        kind="release trade-off",
+        inputs=programme.fingerprint,
+        made_on=programme.today.isoformat(),
+        seed=int(programme.settings["seed"]),
+        settings=programme.settings.used(SETTINGS_USED)
+        | {"release_day": day.isoformat(), "points": points, "lowest": lowest, "tolerance": tolerance},
+        proof={
+            f"gap at {p.survivors_share:.1%}": "none" if p.plan.gap is None else f"{p.plan.gap:.4%}"
+            for p in found
+        },
+    )
+    return TradeOff(found, others, tolerance, inputs, provenance)
+
+
+def _stop_without_plan(points: tuple[TradeOffPoint, ...]) -> None:
+    """Raise when no point has a plan."""
+    if any(p.plan.numbers is not None for p in points):
+        return
+    first = points[0].plan
+    if first.conflicts is not None:
+        raise NoReleasePlanError(first.conflicts.text(), 4)
+    raise NoReleasePlanError(
+        f"Trade-off: stopped ({first.status}) without a plan. Give it more time with --set time_limit=SECONDS.",
+        5,
+    )
+
+
+def write_tradeoff(outcome: TradeOff, folder: Path) -> list[Path]:
+    """Write the table, the figure, the near-best plans and the plan file; each file whole or not at all."""
+    frame = outcome.frame()
+    out = [folder / "tradeoff.csv"]
+    write_text(out[0], frame.to_csv(index=False, lineterminator="\n"))
+    out += write_figure(tradeoff_figure(frame, "Survivors against kinship"), folder / "tradeoff")
+    if outcome.others:
+        out.append(folder / "alternatives.csv")
+        write_text(out[-1], outcome.others_lines().to_csv(index=False, lineterminator="\n"))
+    out.append(write_plan_file(folder / "tradeoff.json", outcome.as_dict()))
+    return out
+
+
+def _five(x: float | None) -> str:
+    return "–" if x is None else f"{x:.5f}"
+
+
+def _say_nothing(words: str) -> None:
+    """Ignore progress."""
