@@ -9,7 +9,7 @@ import pandas as pd
 from broodstock.errors import ValueRangeError
 from planner.reports.figures import KINDS
 
-WORDS = ("on the trade-off", "another plan is better in both")
+WORDS = ("on the trade-off", "another plan is better")
 
 
 def tradeoff_figure(table: pd.DataFrame, title: str) -> Any:

@@ -110,7 +110,7 @@ class TradeOff:
                     "" if p.plan.objective is None else f"{p.plan.objective:.4f}",
                     "" if p.plan.bound is None else f"{p.plan.bound:.4f}",
                     "" if p.plan.gap is None else f"{p.plan.gap:.3%}",
-                    "another plan is better in both" if p.dominated else "",
+                    "another plan is better" if p.dominated else "",
                 ]
             )
         return list(HEADINGS), cells
