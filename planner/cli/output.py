@@ -41,20 +41,14 @@ def answers(function: Callable[..., Answer]) -> Callable[..., int]:
     def command(*args: Any, as_json: bool, **kwargs: Any) -> int:
         answer = function(*args, **kwargs)
         if as_json:
-            click.echo(json.dumps(answer.data, ensure_ascii=False, allow_nan=False, default=_plain))
+            from planner.tasks.plan_file import plain_value
+
+            click.echo(json.dumps(answer.data, ensure_ascii=False, allow_nan=False, default=plain_value))
         else:
             click.echo(answer.text)
         return answer.code
 
     return command
-
-
-def _plain(value: Any) -> Any:
-    """Turn numpy scalars, arrays, dates and paths into JSON values."""
-    for name in ("as_dict", "tolist", "isoformat", "__fspath__"):
-        if hasattr(value, name):
-            return getattr(value, name)()
-    raise TypeError(f"cannot write {type(value).__name__} as JSON")
 
 
 def progress(message: str) -> None:

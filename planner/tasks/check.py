@@ -5,12 +5,15 @@ from __future__ import annotations
 import csv
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from broodstock.findings import LEVELS, Finding
+from broodstock.findings import LEVELS, Finding, Findings
 from planner.tasks.outputs import atomic_text
-from planner.tasks.programme import read_and_check
+from planner.tasks.programme import read_and_check, settings_in
 from planner.tasks.settings import Settings, read_settings
+
+if TYPE_CHECKING:
+    from broodstock.intake.folder import Records
 
 MOST_SHOWN = 200
 
@@ -112,6 +115,21 @@ def check_folder(
         known, accepted, settings = read_and_check(against, overrides, with_scans=False)
         known.raise_if_hard()
         findings, records = check_waiting_files(folder, accepted, settings)
+    return report_of(folder, findings, records, level)
+
+
+def report_of(folder: Path, findings: Findings, records: Records, level: str = "note") -> CheckReport:
+    """Report on a folder that `planner.tasks.programme.read_and_check` has read.
+
+    Parameters
+    ----------
+    folder : Path
+        What was read.
+    findings, records
+        As returned there.
+    level : {'error', 'warning', 'note'}
+        Least level kept.
+    """
     shown = LEVELS[: LEVELS.index(level) + 1]  # type: ignore[arg-type]
     kept = [f for wanted in shown for f in findings if f.level == wanted]
     calls = {
@@ -133,11 +151,10 @@ def settings_of(folder: Path | None) -> Settings:
     """
     if folder is None:
         return read_settings((), "settings.csv")[0]
+    from broodstock.fields import TABLES
     from broodstock.intake.folder import read_folder
 
-    records = read_folder(folder, skip=("scans",))
-    table = records.tables["settings"]
-    rows = zip(table.index, table["name"], table["value"], table["source"], strict=True)
-    settings, findings = read_settings(rows, table.attrs.get("file", "settings.csv"))
+    others = [name for name in TABLES if name != "settings"]
+    settings, findings = settings_in(read_folder(folder, skip=(*others, "snps", "microsatellites")))
     findings.raise_if_hard()
     return settings

@@ -8,11 +8,11 @@ from pathlib import Path
 from typing import Any, Literal
 
 from broodstock.errors import UsageError
-from planner.tasks.check import check_folder
+from planner.tasks.check import report_of
 from planner.tasks.diversity import diversity_by
 from planner.tasks.figures import write_diversity, write_kinship
 from planner.tasks.kinship import living_kinship
-from planner.tasks.programme import open_programme
+from planner.tasks.programme import programme_of, read_and_check
 from planner.tasks.release import release_plan
 from planner.tasks.release_files import write_release
 from planner.tasks.spawning import spawning_plan
@@ -107,10 +107,11 @@ def run_demo(
     say(f"Making the {size} practice programme from seed {chosen}")
     made = make_demo(records, size=size, seed=chosen, with_scans=with_scans)
     say("Reading and checking the records")
-    report = check_folder(records)
+    findings, read, settings = read_and_check(records, DEMO_SETTINGS)
+    report = report_of(records, findings, read)
     (folder / "check").mkdir(parents=True, exist_ok=True)
     report.write(folder / "check" / "findings.csv")
-    programme = open_programme(records, DEMO_SETTINGS)
+    programme = programme_of(records, findings, read, settings)
     say("Diversity by year class and line")
     diversity = diversity_by(programme)
     write_diversity(diversity, folder / "diversity")

@@ -18,7 +18,9 @@ def write_plan_file(path: Path, values: dict[str, Any]) -> Path:
     OSError
         If the folder cannot be written.
     """
-    write_text(path, json.dumps(values, indent=1, ensure_ascii=False, allow_nan=False, default=_plain) + "\n")
+    write_text(
+        path, json.dumps(values, indent=1, ensure_ascii=False, allow_nan=False, default=plain_value) + "\n"
+    )
     return path
 
 
@@ -56,11 +58,15 @@ def next_version(path: Path) -> int:
     return int(read_plan_file(path)["provenance"]["version"]) + 1
 
 
-def _plain(value: Any) -> Any:
-    if hasattr(value, "as_dict"):
-        return value.as_dict()
-    if hasattr(value, "tolist"):
-        return value.tolist()
-    if hasattr(value, "isoformat"):
-        return value.isoformat()
+def plain_value(value: Any) -> Any:
+    """Turn a result, numpy scalar or array, date or path into what JSON can hold.
+
+    Raises
+    ------
+    TypeError
+        If the value is none of these.
+    """
+    for name in ("as_dict", "tolist", "isoformat", "__fspath__"):
+        if hasattr(value, name):
+            return getattr(value, name)()
     raise TypeError(f"cannot write {type(value).__name__} as JSON")

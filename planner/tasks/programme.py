@@ -202,10 +202,28 @@ def open_programme(
         If a setting given for this run is unknown or out of range.
     """
     findings, records, settings = read_and_check(folder, overrides, with_scans, with_calls)
+    return programme_of(folder, findings, records, settings)
+
+
+def programme_of(folder: Path, findings: Findings, records: Records, settings: Settings) -> Programme:
+    """Make a programme of what `read_and_check` returned, so that a caller who reports on it reads once.
+
+    Raises
+    ------
+    InputError
+        If any finding is an error; the error carries every finding.
+    """
     findings.raise_if_hard()
     return Programme(
         folder, records.tables, records.genotypes, settings, tuple(findings), records.fingerprint
     )
+
+
+def settings_in(records: Records) -> tuple[Settings, Findings]:
+    """Return the settings of the records and the faults of their table."""
+    table = records.tables["settings"]
+    rows = zip(table.index, table["name"], table["value"], table["source"], strict=True)
+    return read_settings(rows, table.attrs.get("file", "settings.csv"))
 
 
 def read_and_check(
@@ -237,9 +255,7 @@ def read_and_check(
     skip = (*(() if with_scans else ("scans",)), *(() if with_calls else ("snps", "microsatellites")))
     records = read_folder(folder, skip=skip)
     findings = Findings(list(records.findings))
-    table = records.tables["settings"]
-    rows = zip(table.index, table["name"], table["value"], table["source"], strict=True)
-    settings, faults = read_settings(rows, table.attrs.get("file", "settings.csv"))
+    settings, faults = settings_in(records)
     findings.extend(faults)
     settings = settings.with_overrides(overrides or {})
     settings = _with_day(settings, records, findings)
