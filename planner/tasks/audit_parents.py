@@ -10,7 +10,7 @@ import pandas as pd
 from broodstock.genotypes.quality.proportions import binomial_share
 from planner.reports.audit_report import AuditSection, table_block
 from planner.reports.sheet import TableBlock
-from planner.tasks.audit_part import AuditPart, AuditTable
+from planner.tasks.audit_part import AuditPart, AuditTable, plain_rows
 from planner.tasks.parents import ParentsReport
 from planner.tasks.programme import Programme
 
@@ -91,7 +91,7 @@ def parents_part(programme: Programme, report: ParentsReport, year_class: int) -
         "parents",
         AuditSection("Parents by DNA and on record", tuple(lines), tuple(blocks)),
         _tables(report, dishes),
-        report.as_dict() | {"agreement": agreement.as_dict(), "dishes": _plain(dishes)},
+        report.as_dict() | {"agreement": agreement.as_dict(), "dishes": plain_rows(dishes)},
         tuple(_alarms(report)),
         (
             "Parents: likelihood of Meagher with typing errors over all pairs of candidates, one or two unsampled parents "
@@ -301,7 +301,3 @@ def _alarms(report: ParentsReport) -> list[str]:
             f"Clip and type {', '.join(report.not_typed)}: parents on record without a usable genotype."
         )
     return out
-
-
-def _plain(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    return frame.astype(object).where(frame.notna(), None).to_dict("records")  # type: ignore[return-value]

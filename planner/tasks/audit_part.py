@@ -108,3 +108,8 @@ def reasons_of(pairs: list[tuple[str, Estimate]]) -> tuple[str, ...]:
         if not estimate.estimable:
             why.setdefault(estimate.reason, []).append(what)
     return tuple(f"{', '.join(which)}: not estimable because {reason}." for reason, which in why.items())
+
+
+def plain_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return the rows of a table as plain values; a missing value is None, never NaN."""
+    return frame.astype(object).where(frame.notna(), None).to_dict("records")  # type: ignore[return-value]

@@ -12,7 +12,15 @@ from broodstock.estimates import Estimate
 from planner.reports.audit_figures import size_series, sizes_side_by_side
 from planner.reports.audit_report import AuditFigure, AuditSection, table_block
 from planner.reports.sheet import TableBlock
-from planner.tasks.audit_part import ESTIMATE_COLUMNS, AuditPart, AuditTable, flat, not_made, reasons_of
+from planner.tasks.audit_part import (
+    ESTIMATE_COLUMNS,
+    AuditPart,
+    AuditTable,
+    flat,
+    not_made,
+    plain_rows,
+    reasons_of,
+)
 from planner.tasks.audit_samples import FEWEST_FISH, AuditCalls, same_design
 from planner.tasks.programme import Programme
 from planner.tasks.size import SizeReport, fair_sample
@@ -56,7 +64,7 @@ def sizes_part(programme: Programme, calls: AuditCalls, sizes: SizeReport, year_
         head: list[Any] = [("Group", 1.3), ("Samples and methods", 1.7), ("What the reader must know", 5)]
         blocks.append(table_block("Notes to the numbers", head, notes))
     missing = _missing(programme, sizes)
-    data = sizes.as_dict() | {"breeders_by_year_class": _plain(series)}
+    data = sizes.as_dict() | {"breeders_by_year_class": plain_rows(series)}
     methods = tuple(
         dict.fromkeys(
             f"{r.method.split(',')[0].capitalize()}: {r.estimate.method}."
@@ -261,7 +269,3 @@ def _missing(programme: Programme, sizes: SizeReport) -> list[str]:
     if not float(programme.settings["generation_years"]):
         out.append("temporal Ne of every line: the setting generation_years is not given")
     return out
-
-
-def _plain(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    return frame.astype(object).where(frame.notna(), None).to_dict("records")  # type: ignore[return-value]

@@ -18,6 +18,7 @@ from planner.tasks.audit_part import (
     AuditTable,
     flat,
     not_made,
+    plain_rows,
     reasons_of,
     shown,
 )
@@ -97,7 +98,7 @@ def structure_part(programme: Programme, calls: AuditCalls, year_class: int) -> 
         tables.append(
             AuditTable("differentiation", "One measure between two groups.", pd.concat(frames), columns)
         )
-    data: dict[str, Any] = {"pairs": [r for f in frames for r in _plain(f)]}
+    data: dict[str, Any] = {"pairs": [r for f in frames for r in plain_rows(f)]}
     if not isinstance(axes, str):
         tables.append(
             AuditTable(
@@ -164,10 +165,6 @@ def _frame(grouping: str, pairs: dict[str, list[Differentiation]]) -> pd.DataFra
         ]
     )
     return frame.astype({"p_value": "Float64", "p_adjusted": "Float64"})
-
-
-def _plain(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    return frame.astype(object).where(frame.notna(), None).to_dict("records")  # type: ignore[return-value]
 
 
 def _pair_block(title: str, pairs: dict[str, list[Differentiation]]) -> TableBlock:

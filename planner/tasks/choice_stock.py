@@ -9,11 +9,11 @@ import numpy as np
 import pandas as pd
 
 from broodstock.arrays import BigIntArray, FloatArray
-from broodstock.errors import KinshoalError
 from planner.optimise.kinship_bound import SquareForm
 from planner.optimise.selection.data import Rule
 from planner.optimise.selection.family_form import family_form
 from planner.optimise.selection.solve import Selection
+from planner.tasks.no_plan import NoPlanError
 from planner.tasks.programme import Programme
 
 SEX_CODE = {"female": 0, "male": 1}
@@ -163,14 +163,10 @@ def sex_codes(words: pd.Series) -> np.ndarray:
     return words.map(SEX_CODE).fillna(-1).astype(np.int64).to_numpy()
 
 
-class NoChoiceError(KinshoalError):
+class NoChoiceError(NoPlanError):
     """No choice can meet the rules (exit code 4), or none was found in time (exit code 5)."""
 
     code = "no-choice"
-
-    def __init__(self, message: str, exit_code: int) -> None:
-        super().__init__(message)
-        self.exit_code = exit_code
 
 
 def chosen_or_error(what: str, chosen: Selection) -> BigIntArray:

@@ -11,7 +11,6 @@ import numpy as np
 import pandas as pd
 
 from broodstock.arrays import BigIntArray
-from broodstock.errors import KinshoalError
 from planner.optimise.release.assign import assign_fish
 from planner.optimise.release.explain import allocations, kept_back_reasons
 from planner.optimise.release.naive import PlainPlan, fill_in_order, proportional
@@ -19,6 +18,7 @@ from planner.optimise.release.plan import ReleasePlan
 from planner.optimise.release.recheck import breaches
 from planner.optimise.release.solve import plan_release
 from planner.provenance import Provenance
+from planner.tasks.no_plan import NoPlanError
 from planner.tasks.programme import Programme
 from planner.tasks.release_data import SETTINGS_USED, ReleaseInputs, release_inputs
 from planner.tasks.release_fallbacks import SiteFallbacks, fallbacks
@@ -27,14 +27,8 @@ MOST_FAMILIES = 8
 FIGURE_KINDS = ("svg", "png", "html")
 
 
-class NoReleasePlanError(KinshoalError):
+class NoReleasePlanError(NoPlanError):
     """No plan can meet the rules, or none was found in time; the message says which rules conflict."""
-
-    code = "no-plan"
-
-    def __init__(self, message: str, exit_code: int) -> None:
-        super().__init__(message)
-        self.exit_code = exit_code
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,6 @@ from typing import Any
 
 import pandas as pd
 
-from broodstock.errors import KinshoalError
 from planner.optimise.highs_door import Progress
 from planner.optimise.spawning.coefficients import Coefficients, coefficients
 from planner.optimise.spawning.designs import price_of_caution
@@ -21,6 +20,7 @@ from planner.optimise.spawning.near_best import alternatives
 from planner.optimise.spawning.read import SpawningPlan
 from planner.optimise.spawning.solve import SearchSettings, plan_spawning
 from planner.provenance import Provenance
+from planner.tasks.no_plan import NoPlanError
 from planner.tasks.programme import Programme
 from planner.tasks.rows import rows
 from planner.tasks.spawning_data import SETTINGS_USED, SpawningInputs, spawning_inputs
@@ -30,14 +30,8 @@ LAST_ON_WALK = 10**6
 CROSS_COLUMNS = ["dish_id", "dam", "sire", "dish", "of", "cell", "egg_share", "kinship"]
 
 
-class NoSpawningPlanError(KinshoalError):
+class NoSpawningPlanError(NoPlanError):
     """No plan can meet the rules, or none was found in time; the message says which rules conflict."""
-
-    code = "no-plan"
-
-    def __init__(self, message: str, exit_code: int) -> None:
-        super().__init__(message)
-        self.exit_code = exit_code
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,23 @@
+"""What every planning use case raises when there is no plan to show."""
+
+from __future__ import annotations
+
+from broodstock.errors import KinshoalError
+
+
+class NoPlanError(KinshoalError):
+    """No plan can meet the rules, or none was found in time; the message says which rules conflict.
+
+    Parameters
+    ----------
+    message : str
+        Which rules conflict and what would help, or that the time was up.
+    exit_code : int
+        4: no plan can meet the rules. 5: stopped without a plan.
+    """
+
+    code = "no-plan"
+
+    def __init__(self, message: str, exit_code: int) -> None:
+        super().__init__(message)
+        self.exit_code = exit_code
