@@ -6,8 +6,11 @@ from broodstock.fields.columns import Table
 from broodstock.fields.fish_tables import FISH_TABLES
 from broodstock.fields.genetic_tables import GENETIC_TABLES
 from broodstock.fields.site_tables import SITE_TABLES
+from broodstock.fields.transport_tables import TRANSPORT_TABLES
 
-TABLES: dict[str, Table] = {t.name: t for t in (*FISH_TABLES, *SITE_TABLES, *GENETIC_TABLES)}
+TABLES: dict[str, Table] = {
+    t.name: t for t in (*FISH_TABLES, *SITE_TABLES, *GENETIC_TABLES, *TRANSPORT_TABLES)
+}
 
 
 def table(name: str) -> Table:

@@ -39,6 +39,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "equalise": ("planner.cli.season:equalise", "Fish of each family to keep at each cull, and the surplus."),
     "production": ("planner.cli.season:production", "From fish at release back to eggs, families and tags."),
     "release": ("planner.cli.plans:release", "Plan which fish go to which water and print the manifest."),
+    "load": ("planner.cli.release_day:load", "Load the trucks: which fish, which truck, in which order."),
     "tradeoff": ("planner.cli.release_day:tradeoff", "Survivors against kinship: plans with their proofs."),
     "keep": ("planner.cli.choices:keep", "Choose the fish to keep as future parents, founder lines kept."),
     "loss": ("planner.cli.choices:loss", "What would be gone if a tank, pond, water or truck were lost."),

@@ -19,7 +19,7 @@ from planner.tasks.text_tables import aligned
 @click.option(
     "--lowest",
     type=click.FloatRange(0, 1, max_open=True),
-    default=0.8,
+    default=0.9,
     show_default=True,
     help="Least share of the most expected survivors.",
 )
@@ -76,6 +76,56 @@ def tradeoff(
         "No point is recommended: the choice is yours. The share chosen is the setting survivors_share.",
         *outcome.inputs.notes,
         f"mark {outcome.provenance.mark}",
+        *(f"wrote {p}" for p in written),
+    ]
+    return Answer("\n".join(lines), outcome.as_dict() | {"written": [str(p) for p in written]})
+
+
+@click.command(epilog="Example: kinshoal load demo/records --release demo/release --out demo/release")
+@click.argument("folder", type=FOLDER)
+@click.option(
+    "--release",
+    "release_folder",
+    type=click.Path(path_type=Path, exists=True, file_okay=False),
+    help="Folder with the release plan; default: the folder of --out.",
+)
+@click.option("--without", multiple=True, metavar="TRUCK", help="Truck that does not drive.")
+@DAY
+@SET
+@OUT
+@answers
+def load(
+    folder: Path,
+    release_folder: Path | None,
+    without: tuple[str, ...],
+    day: dt.datetime | None,
+    changes: tuple[str, ...],
+    out: Path | None,
+) -> Answer:
+    """Load the trucks for the last release plan: fewest trips, then the shortest way, both proven; or what is short.
+
+    Keeps to volume and density of each truck, stops, trips, days, crews and the order of water risk within a trip.
+    Writes the loading sheet (HTML and PDF), the fish of each trip and the plan file.
+    """
+    from broodstock.errors import UsageError
+    from planner.tasks.load import planned_version, truck_loads, write_loads
+    from planner.tasks.release_day import open_for_release_day
+
+    source = release_folder or out
+    if source is None:
+        raise UsageError("load: found no folder with a release plan. Expected --release DIR or --out DIR.")
+    programme = open_for_release_day(folder, overrides_of(changes))
+    version = planned_version(out) if out is not None else 1
+    outcome = truck_loads(programme, source, None if day is None else day.date(), without, version)
+    written = write_loads(programme, outcome, out) if out is not None else []
+    width = max(len(label) for label, _ in outcome.facts())
+    lines = [
+        *(f"{label.ljust(width)}  {value}" for label, value in outcome.facts()),
+        "",
+        aligned(*outcome.table(), right=(0, 2, 4, 5, 6, 7)),
+        "",
+        *outcome.inputs.notes,
+        f"version {version}, mark {outcome.provenance.mark}",
         *(f"wrote {p}" for p in written),
     ]
     return Answer("\n".join(lines), outcome.as_dict() | {"written": [str(p) for p in written]})

@@ -19,4 +19,19 @@ RULES: tuple[Row, ...] = (
      "the sites: 'North office: 0.3-0.5; South office: 0.2-1'. Empty: no such rule.", "", None, None, PRACTICE),
 )  # fmt: skip
 
-RELEASE_SETTINGS: tuple[Row, ...] = RULES
+TRUCKS: tuple[Row, ...] = (
+    ("trucks", "integer", 3, "Like trucks, named 'truck 1' and so on, when there is no table of trucks.", "", 0, 100,
+     PRACTICE),
+    ("truck_volume_l", "number", 1200, "Water in the tanks of such a truck.", "L", 1, 100000, PRACTICE),
+    ("truck_kg_per_l", "number", 0.08, "Most fish mass in it.", "kg/L", 0.001, 1, "0.06 to 0.1 for rare adults, "
+     + PRACTICE),
+    ("truck_trips_per_day", "integer", 2, "Most trips of such a truck on a day.", "", 0, 20, PRACTICE),
+    ("truck_stops", "integer", 2, "Most waters on one of its trips.", "", 1, 4, PRACTICE),
+    ("crews_per_day", "integer", 3, "Crews on each day; a truck on the road needs one.", "", 0, 100, PRACTICE),
+    ("release_days", "integer", 5, "Days over which the fish may be carried.", "days", 1, 60, PRACTICE),
+    ("station_km", "number", 0, "Where the station lies along the river.", "km", 0, 5000, PRACTICE),
+    ("far_site_km", "number", 100, "Distance from the station of a site without river km and without a row in the "
+     "table of distances.", "km", 0, 10000, "a guess; set your own, or add the row"),
+)  # fmt: skip
+
+RELEASE_SETTINGS: tuple[Row, ...] = (*RULES, *TRUCKS)

@@ -17,8 +17,9 @@ import pytest
 
 from broodstock.errors import UsageError
 from planner.optimise.release.recheck import breaches
+from planner.tasks.load import truck_loads
 from planner.tasks.programme import Programme
-from planner.tasks.release import ReleaseOutcome, release_plan
+from planner.tasks.release import NoReleasePlanError, ReleaseOutcome, release_plan
 from planner.tasks.release_day import QUICK_FIGURES, OldPlan, old_plan, release_again
 from planner.tasks.release_files import planned_version, write_release
 
@@ -203,3 +204,27 @@ def test_old_plan__none_without_a_plan_file(tmp_path: Path) -> None:
 def test_release_again__unknown_site_of_the_old_plan(tiny: Programme) -> None:
     with pytest.raises(UsageError, match="found the site 'Elsewhere'"):
         release_again(tiny, OldPlan(1, "m", (), {"x": "Elsewhere"}), ())
+
+
+def test_story__a_truck_fails(
+    treated: tuple[Programme, list[str]],
+    again: tuple[ReleaseOutcome, OldPlan],
+    tmp_path: Path,
+) -> None:
+    # Truck 2 breaks down: the others carry every fish of the new version, or the message says what is short.
+    write_release(treated[0], again[0], tmp_path, QUICK_FIGURES)
+    whole = truck_loads(treated[0], tmp_path)
+    without = truck_loads(treated[0], tmp_path, failed=("truck 2",))
+    assert "truck 2" in set(whole.fish["truck"])
+    assert set(without.fish["truck"]) == {"truck 1", "truck 3"}
+    sent = again[0].fish.query("site != ''").set_index("stock_id")["site"].sort_index()
+    for loads in (whole, without):
+        assert loads.plan.breaches == ()
+        assert loads.inputs.release_version == 2
+        assert loads.fish.set_index("stock_id")["site"].sort_index().to_dict() == sent.to_dict()
+        on_board = loads.fish.groupby(["day", "truck", "trip"])["kg"].sum()
+        assert on_board.max() <= 1200 * 0.08 + 1e-9
+    assert without.fish["day"].max() > whole.fish["day"].max()
+    hurried = replace(treated[0], settings=treated[0].settings.with_overrides({"release_days": "3"}))
+    with pytest.raises(NoReleasePlanError, match="more truck-days, each with a crew"):
+        truck_loads(hurried, tmp_path, failed=("truck 2",))
