@@ -23,7 +23,7 @@ TOP_LEVEL = {
 }
 # Which first-level parts of the two packages a part may import (itself always).
 BROODSTOCK_ROOT = {"arrays", "errors", "estimates", "findings", "findings_catalogue", "fields", "tags"}
-SCIENCE = {"genotypes", "diversity", "effective_size", "pedigree", "parentage", "relatedness"}
+SCIENCE = {"genotypes", "diversity", "effective_size", "pedigree", "parentage", "relatedness", "lots"}
 MAY_IMPORT = {
     "broodstock.intake": BROODSTOCK_ROOT | SCIENCE | {"checks"},
     "broodstock.checks": BROODSTOCK_ROOT | SCIENCE,
@@ -31,11 +31,15 @@ MAY_IMPORT = {
 }
 PLANNER_MAY_IMPORT = {
     "planner.optimise": set(),
+    "planner.store": set(),
+    "planner.monitor": set(),
+    "planner.project": set(),
     "planner.demo": set(),
     "planner.reports": {"provenance"},
     "planner.provenance": set(),
-    "planner.tasks": {"optimise", "reports", "demo", "provenance"},
+    "planner.tasks": {"optimise", "reports", "demo", "provenance", "store", "monitor", "project"},
     "planner.cli": {"tasks"},
+    "planner.web": {"tasks", "provenance"},
 }
 ONLY_IN = {
     "pulp": "planner/optimise/",
@@ -43,13 +47,22 @@ ONLY_IN = {
     "altair": "planner/reports/",
     "typst": "planner/reports/",
     "vl_convert": "planner/reports/",
-    "click": "planner/cli/",
+    "click": ("planner/cli/", "planner/web/command.py"),
+    "sqlalchemy": "planner/store/",
+    "alembic": "planner/store/",
+    "psycopg": "planner/store/",
+    "distributed": "planner/tasks/",
+    "dask": "planner/tasks/",
+    "fastapi": "planner/web/",
+    "starlette": "planner/web/",
+    "uvicorn": "planner/web/",
+    "jinja2": "planner/web/",
     "python_calamine": "broodstock/intake/",
     "xlsxwriter": "broodstock/intake/",
 }
 FILES_AND_CLOCKS = {"pathlib", "io", "gzip", "csv", "shutil", "tempfile", "sqlite3", "time", "random"}
 CORE = [p for p in SOURCES if p.parts[len(ROOT.parts)] == "broodstock" and "intake" not in p.parts] + [
-    p for p in SOURCES if "optimise" in p.parts
+    p for p in SOURCES if {"optimise", "monitor", "project"} & set(p.parts[:-1])
 ]
 
 
