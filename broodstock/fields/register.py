@@ -5,11 +5,12 @@ from __future__ import annotations
 from broodstock.fields.columns import Table
 from broodstock.fields.fish_tables import FISH_TABLES
 from broodstock.fields.genetic_tables import GENETIC_TABLES
+from broodstock.fields.lot_tables import LOT_TABLES
 from broodstock.fields.site_tables import SITE_TABLES
 from broodstock.fields.transport_tables import TRANSPORT_TABLES
 
 TABLES: dict[str, Table] = {
-    t.name: t for t in (*FISH_TABLES, *SITE_TABLES, *GENETIC_TABLES, *TRANSPORT_TABLES)
+    t.name: t for t in (*FISH_TABLES, *SITE_TABLES, *GENETIC_TABLES, *TRANSPORT_TABLES, *LOT_TABLES)
 }
 
 
