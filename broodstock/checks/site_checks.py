@@ -274,27 +274,19 @@ def _span(length: pd.Timedelta) -> str:
 
 def _odd_offsets(deployments: pd.DataFrame, findings: Findings) -> None:
     """Report clocks that stand apart from all others that listened at the same time."""
-    for i in range(len(deployments)):
-        row = deployments.iloc[i]
-        if pd.isna(row["utc_offset_h"]):
-            continue
-        together = deployments[
-            (deployments["from_time"] < row["to_time"])
-            & (deployments["to_time"] > row["from_time"])
-            & deployments["utc_offset_h"].notna()
-            & (deployments["deployment_id"] != row["deployment_id"])
-        ]["utc_offset_h"]
-        if (
-            len(together) < 2
-            or (together != together.iloc[0]).any()
-            or together.iloc[0] == row["utc_offset_h"]
-        ):
+    begins, ends = deployments["from_time"].to_numpy(), deployments["to_time"].to_numpy()
+    offset = deployments["utc_offset_h"].to_numpy(dtype=np.float64, na_value=np.nan)
+    known = ~np.isnan(offset)
+    name = deployments["deployment_id"].to_numpy()
+    for i in np.flatnonzero(known):
+        together = offset[(begins < ends[i]) & (ends > begins[i]) & known & (name != name[i])]
+        if len(together) < 2 or (together != together[0]).any() or together[0] == offset[i]:
             continue
         findings.add(
             "clock-offset-odd",
             Place(file_of(deployments, "deployments"), int(deployments.index[i]), "utc_offset_h"),
-            f"{row['utc_offset_h']:+g} h at '{row['deployment_id']}'",
-            f"{together.iloc[0]:+g} h, as at the {len(together)} other readers of that time",
+            f"{offset[i]:+g} h at '{name[i]}'",
+            f"{together[0]:+g} h, as at the {len(together)} other readers of that time",
             "Check whether the clock kept summer time.",
             "warning",
         )

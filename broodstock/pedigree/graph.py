@@ -124,7 +124,6 @@ def loops(parents: npt.ArrayLike) -> list[list[int]]:
     ValueRangeError
         If a row number is greater than the last row.
     """
-    import networkx as nx
     from scipy.sparse.csgraph import connected_components
 
     array = np.asarray(parents)
@@ -138,6 +137,10 @@ def loops(parents: npt.ArrayLike) -> list[list[int]]:
     size = np.bincount(group, minlength=1)
     own = (array == np.arange(len(array))[:, None]).any(axis=1)
     suspects = np.flatnonzero((size[group] > 1) | own) if len(array) else np.zeros(0, np.int64)
+    if not suspects.size:
+        return []
+    import networkx as nx
+
     graph: nx.DiGraph = nx.DiGraph()
     for child in suspects.tolist():
         for parent in array[child].tolist():

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -87,17 +89,19 @@ def write_release(
         folder / name
         for name in ("release_manifest.html", "release_manifest.pdf", "release_fish.csv", "release_lines.csv")
     ]
-    write_text(out[0], sheet_html(sheet))
-    write_bytes(out[1], sheet_pdf(sheet, outcome.day))
-    write_text(out[2], outcome.fish.to_csv(index=False, lineterminator="\n"))
-    write_text(out[3], outcome.lines.to_csv(index=False, lineterminator="\n"))
-    bars = _bars(outcome)
-    if not bars.empty:
-        out += write_figure(
-            family_by_site(bars, "Families at each water, residents and arrivals"),
-            folder / "families_by_site",
-            figure_kinds,
-        )
+    with ThreadPoolExecutor(max_workers=1) as beside:  # the PDF is set while the figure is drawn
+        pdf = beside.submit(sheet_pdf, sheet, outcome.day)
+        write_text(out[0], sheet_html(sheet))
+        write_text(out[2], outcome.fish.to_csv(index=False, lineterminator="\n"))
+        write_text(out[3], outcome.lines.to_csv(index=False, lineterminator="\n"))
+        bars = _bars(outcome)
+        if not bars.empty:
+            out += write_figure(
+                family_by_site(bars, "Families at each water, residents and arrivals"),
+                folder / "families_by_site",
+                figure_kinds,
+            )
+        write_bytes(out[1], pdf.result())
     for kind in set(FIGURE_KINDS) - set(figure_kinds):
         (folder / f"families_by_site.{kind}").unlink(missing_ok=True)
     out.append(write_plan_file(folder / "release_plan.json", outcome.as_dict()))
@@ -134,8 +138,9 @@ def _site_line(outcome: ReleaseOutcome, k: int, site_id: str) -> SiteLine:
         if s.capacity_fish is None
         else f"{s.capacity_fish - s.residents}, {s.capacity_fish - s.residents - s.arrivals}"
     )
+    units_of = _units_of(here)
     groups = [
-        (line.family, line.size_class, str(line.number), _units_of(here, line.family))
+        (line.family, line.size_class, str(line.number), units_of.get(line.family, ""))
         for line in rows(outcome.lines[outcome.lines["site"] == s.site])
     ]
     tags = [(f.tag, f.family, f"{f.total_length_mm:.0f}") for f in rows(here.sort_values(["family", "tag"]))]
@@ -162,9 +167,12 @@ def _site_line(outcome: ReleaseOutcome, k: int, site_id: str) -> SiteLine:
     )
 
 
-def _units_of(here: pd.DataFrame, family: str) -> str:
-    units = here.loc[here["family"] == family, "unit"].value_counts()
-    return ", ".join(str(u) for u in units.index)
+def _units_of(here: pd.DataFrame) -> dict[str, str]:
+    """Return for each family the units its fish come from, the one with most fish first."""
+    counts: dict[str, Counter[str]] = {}
+    for family, unit in zip(here["family"], here["unit"], strict=True):
+        counts.setdefault(family, Counter())[unit] += 1
+    return {family: ", ".join(unit for unit, _ in units.most_common()) for family, units in counts.items()}
 
 
 def _why_none(outcome: ReleaseOutcome, k: int) -> str:

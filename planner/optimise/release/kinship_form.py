@@ -6,6 +6,8 @@ matrix with a negative eigenvalue has no such form: there the kinship of a mixtu
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
 from broodstock.arrays import FloatArray
@@ -23,6 +25,13 @@ def lowest_eigenvalue(kinship: FloatArray) -> float:
     """Return the lowest eigenvalue of a symmetric matrix; 0 for an empty one."""
     if kinship.size == 0:
         return 0.0
+    return _lowest_eigenvalue_of(np.ascontiguousarray(kinship, dtype=np.float64).tobytes(), len(kinship))
+
+
+@lru_cache(maxsize=4)
+def _lowest_eigenvalue_of(entries: bytes, n: int) -> float:
+    """Remember the last few matrices: planning again changes rules and stock, hardly ever kinship."""
+    kinship = np.frombuffer(entries, dtype=np.float64).reshape(n, n)
     return float(np.linalg.eigvalsh((kinship + kinship.T) / 2)[0])
 
 

@@ -169,10 +169,10 @@ def check_forbidden(data: ReleaseData, numbers: Numbers, floor: float) -> Iterat
 
 def check_stock(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
     """Look for groups that send more fish than they have."""
-    for g, n in enumerate(numbers.sum(axis=1)):
-        if n > data.groups.available[g] + SLACK:
-            place = f"group '{data.groups.name[g]}'"
-            yield Breach("stock", place, _sent(n), f"at most {data.groups.available[g]}")
+    sent = numbers.sum(axis=1)
+    for g in np.flatnonzero(sent > data.groups.available + SLACK):
+        place = f"group '{data.groups.name[g]}'"
+        yield Breach("stock", place, _sent(sent[g]), f"at most {data.groups.available[g]}")
 
 
 def check_committed(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
@@ -232,15 +232,14 @@ def check_min_group(data: ReleaseData, numbers: Numbers, floor: float) -> Iterat
 def check_family_cap(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
     """Look for families that are added to and exceed their share."""
     sent = _by_family(data, numbers)
-    for f, s in np.argwhere(sent > SLACK):
-        if not data.families.single[f]:
-            continue
-        mine = sent[f, s] + data.sites.residents[f, s]
-        all_fish = sent[:, s].sum() + data.sites.residents[:, s].sum()
-        cap = data.sites.family_cap[s]
-        if mine > cap * all_fish + SLACK:
-            found = f"{mine:g} of {all_fish:g} fish ({mine / all_fish:.1%})"
-            yield Breach("family-cap", _family_at(data, f, s), found, f"at most {cap:.1%}")
+    there = sent + data.sites.residents
+    at_site = there.sum(axis=0)
+    over = there > data.sites.family_cap * at_site + SLACK
+    for f, s in np.argwhere((sent > SLACK) & over & data.families.single[:, None]):
+        mine, all_fish = there[f, s], at_site[s]
+        found = f"{mine:g} of {all_fish:g} fish ({mine / all_fish:.1%})"
+        expected = f"at most {data.sites.family_cap[s]:.1%}"
+        yield Breach("family-cap", _family_at(data, f, s), found, expected)
 
 
 def check_living_share(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
@@ -252,30 +251,27 @@ def check_living_share(data: ReleaseData, numbers: Numbers, floor: float) -> Ite
     held = np.zeros(data.n_families)
     np.add.at(held, data.groups.family, data.groups.available)
     living = held + data.sites.residents.sum(axis=1) + data.families.elsewhere
-    for f, s in np.argwhere(sent > SLACK):
-        there = sent[f, s] + data.sites.residents[f, s]
-        if data.families.single[f] and there > max(share * living[f], 1.0) + SLACK:
-            found = f"{there:g} of its {living[f]:g} living fish"
-            yield Breach("living-share", _family_at(data, f, s), found, f"at most {share:.1%}")
+    there = sent + data.sites.residents
+    over = there > np.maximum(share * living, 1.0)[:, None] + SLACK
+    for f, s in np.argwhere((sent > SLACK) & over & data.families.single[:, None]):
+        found = f"{there[f, s]:g} of its {living[f]:g} living fish"
+        yield Breach("living-share", _family_at(data, f, s), found, f"at most {share:.1%}")
 
 
 def check_spread(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
     """Look for families in too few sites."""
     sent = _by_family(data, numbers)
     settings = data.settings
-    for f in range(data.n_families):
-        if not data.families.single[f]:
-            continue
-        needed = int(data.families.min_sites[f])
-        if needed == NO_LIMIT:
-            held = data.groups.health_hold | data.groups.withdrawal_hold | data.groups.other_species
-            ready = (data.groups.family == f) & ~held
-            fish = int(data.groups.available[ready].sum())
-            needed = settings.min_sites if fish >= max(settings.min_sites_from, 1) else 0
-        lives = int(((sent[f] >= 1 - SLACK) | (data.sites.residents[f] > 0)).sum())
-        if lives < needed:
-            place = f"family '{data.families.name[f]}'"
-            yield Breach("family-spread", place, f"it lives in {lives} sites", f"at least {needed}")
+    held = data.groups.health_hold | data.groups.withdrawal_hold | data.groups.other_species
+    ready = np.zeros(data.n_families)
+    np.add.at(ready, data.groups.family[~held], data.groups.available[~held])
+    usual = np.where(ready >= max(settings.min_sites_from, 1), settings.min_sites, 0)
+    own = data.families.min_sites
+    needed = np.where(own == NO_LIMIT, usual, own)
+    lives = ((sent >= 1 - SLACK) | (data.sites.residents > 0)).sum(axis=1)
+    for f in np.flatnonzero(data.families.single & (lives < needed)):
+        place = f"family '{data.families.name[f]}'"
+        yield Breach("family-spread", place, f"it lives in {lives[f]} sites", f"at least {needed[f]}")
 
 
 def check_year_classes(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
