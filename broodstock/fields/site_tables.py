@@ -39,6 +39,8 @@ SITE_TABLES = (
                 ),
             ),
             C("river_km", "number", "Distance along the river.", unit="km", low=0, high=5000),
+            C("latitude", "number", "Latitude on WGS 84, north positive.", unit="degrees", low=-90, high=90),
+            C("longitude", "number", "Longitude on WGS 84, east positive.", unit="degrees", low=-180, high=180),
             C("area_ha", "number", "Surface area.", unit="ha", low=0, high=1e6),
             C("max_depth_m", "number", "Greatest depth.", unit="m", low=0, high=500),
             C(
@@ -143,6 +145,18 @@ SITE_TABLES = (
             C("bought_on", "date", "Day bought."),
             C("purpose", "choice", "What they are for.", choices=("fish", "marker")),
         ),
+    ),
+    Table(
+        "tags_scrapped",
+        "One tag, or one run of tags, that will never be put into a fish.",
+        (
+            C("first_code", "tag", "The code, or the first code of the run.", required=True),
+            C("last_code", "tag", "Last code of the run; empty: one tag."),
+            C("scrapped_on", "date", "Day."),
+            C("reason", "choice", "Why.", choices=("broken", "lost", "given-away", "test", "other")),
+            C("note", "text", "Anything else."),
+        ),
+        ("first_code",),
     ),
     Table(
         "releases",

@@ -44,6 +44,7 @@ _COLUMNS = (
     "surveyed_on", "connection", "berm_m", "renovated_on", "water_risk", "min_length_mm", "min_group", "wanted",
     "max_receive", "open_for_release", "weight", "purpose", "note",
 )  # fmt: skip
+_ORIGIN_LON, _ORIGIN_LAT = -38.5, 27.5
 RENOVATED = {row[0]: day(row[12]) for row in _SITES if row[12] and row[0] not in ("PP", "GP")}
 """Day on which the fish of a backwater were moved to the lake and the water was renovated."""
 SITE_CODES = tuple(row[0] for row in _SITES)
@@ -65,6 +66,10 @@ def sites_table(scale: Scale) -> pd.DataFrame:
         frame[name] = frame[name].astype(float)
     for name in ("surveyed_on", "renovated_on"):
         frame[name] = pd.to_datetime(frame[name])
+    # An impossible place: a line of dots in the open mid-Atlantic, where nobody stocks chub.
+    along = (frame["river_km"] / 100.0).fillna(2.0)
+    frame["latitude"] = [round(_ORIGIN_LAT + 0.01 * k, 4) for k in range(len(frame))]
+    frame["longitude"] = [round(_ORIGIN_LON + float(a), 4) for a in along]
     return frame
 
 

@@ -18,7 +18,6 @@ from planner.demo.scans import contacts_csv
 LONG_TRUTH = {"pedigree", "released", "parents"}
 """Tables of the truth that are compressed in the full set."""
 _TITLE = "Practice programme (invented): lanternfin chub of the Pardrun River"
-_ORIGIN_LON, _ORIGIN_LAT = -38.5, 27.5
 
 
 def write_demo(
@@ -96,14 +95,11 @@ def sites_geojson(sites: pd.DataFrame) -> str:
     GeoJSON gives longitude before latitude (RFC 7946). Nobody stocks chub there.
     """
     features = []
-    for k, row in enumerate(sites.to_dict("records")):
-        km = row["river_km"]
-        along = float(km) / 100.0 if pd.notna(km) else 2.0
-        point = [round(_ORIGIN_LON + along, 4), round(_ORIGIN_LAT + 0.01 * k, 4)]
+    for row in sites.to_dict("records"):
         features.append(
             {
                 "type": "Feature",
-                "geometry": {"type": "Point", "coordinates": point},
+                "geometry": {"type": "Point", "coordinates": [row["longitude"], row["latitude"]]},
                 "properties": {"site_id": row["site_id"], "name": row["name"], "kind": row["kind"]},
             }
         )
