@@ -1,0 +1,1 @@
+"""Numerical cores of monitoring: encounters in, survival, numbers, growth and contribution out."""
