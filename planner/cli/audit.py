@@ -7,17 +7,17 @@ from pathlib import Path
 import click
 
 from planner.cli.output import Answer, answers, progress
-from planner.cli.records import FOLDER
+from planner.cli.records import RECORDS
 
 OUT = click.option("--out", type=click.Path(path_type=Path), help="Write the tables into this folder too.")
 
 
 @click.command(epilog="Example: kinshoal quality practice/records --out practice/quality")
-@click.argument("folder", type=FOLDER)
+@click.argument("folder", type=RECORDS)
 @click.option("--calls", default="snps", show_default=True, help="Call set: snps or microsatellites.")
 @OUT
 @answers
-def quality(folder: Path, calls: str, out: Path | None) -> Answer:
+def quality(folder: Path | str, calls: str, out: Path | None) -> Answer:
     """Check the genotypes: what to leave out and why, and what a person must look at.
 
     Call rates, repeat typings, one genotype under two names, two fish in one vial, sex and species markers,
@@ -35,10 +35,10 @@ def quality(folder: Path, calls: str, out: Path | None) -> Answer:
 
 
 @click.command(epilog="Example: kinshoal parents practice/records --out practice/parents")
-@click.argument("folder", type=FOLDER)
+@click.argument("folder", type=RECORDS)
 @OUT
 @answers
-def parents(folder: Path, out: Path | None) -> Answer:
+def parents(folder: Path | str, out: Path | None) -> Answer:
     """Find the parents of hatchery young by DNA and hold them against the record.
 
     Names exchanged dishes, missing parents found, contradictions, and untagged captures that are fish of the
@@ -59,13 +59,13 @@ def parents(folder: Path, out: Path | None) -> Answer:
 
 
 @click.command(epilog="Example: kinshoal audit practice/records --year-class 2024 --out practice/audit")
-@click.argument("folder", type=FOLDER)
+@click.argument("folder", type=RECORDS)
 @click.option("--year-class", type=int, help="Year class to audit; default the latest.")
 @click.option(
     "--out", type=click.Path(path_type=Path), required=True, help="Folder for the report, figures and tables."
 )
 @answers
-def audit(folder: Path, year_class: int | None, out: Path) -> Answer:
+def audit(folder: Path | str, year_class: int | None, out: Path) -> Answer:
     """Audit a year class: is diversity kept, with what uncertainty, and where was it lost.
 
     Writes audit.html and audit.pdf, every figure, every table as CSV with a Table Schema, and audit.json.

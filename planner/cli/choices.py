@@ -9,7 +9,7 @@ import click
 
 from planner.cli.output import Answer, answers, progress
 from planner.cli.plans import DAY, OUT, SET, overrides_of
-from planner.cli.records import FOLDER
+from planner.cli.records import RECORDS
 from planner.tasks.text_tables import aligned
 
 
@@ -20,7 +20,7 @@ def _figures(facts: tuple[tuple[str, str], ...]) -> list[str]:
 
 
 @click.command(epilog="Example: kinshoal keep demo/records --number 640 --out demo/keep")
-@click.argument("folder", type=FOLDER)
+@click.argument("folder", type=RECORDS)
 @click.option("--number", type=click.IntRange(min=1), required=True, help="Fish to keep.")
 @click.option(
     "--among", type=click.Choice(["stock", "brood"]), default="stock", help="Young fish, or broodfish."
@@ -45,7 +45,7 @@ def _figures(facts: tuple[tuple[str, str], ...]) -> list[str]:
 @OUT
 @answers
 def keep(
-    folder: Path,
+    folder: Path | str,
     number: int,
     among: str,
     per_family: int | None,
@@ -84,7 +84,7 @@ def keep(
 
 
 @click.command(epilog="Example: kinshoal loss demo/records --unit P-03")
-@click.argument("folder", type=FOLDER)
+@click.argument("folder", type=RECORDS)
 @click.option("--unit", "units", multiple=True, metavar="UNIT", help="Tank or pond that is lost.")
 @click.option("--site", "sites", multiple=True, metavar="SITE", help="Water that is lost.")
 @click.option("--building", "buildings", multiple=True, metavar="NAME", help="Building with all its units.")
@@ -97,7 +97,7 @@ def keep(
 @OUT
 @answers
 def loss(
-    folder: Path,
+    folder: Path | str,
     units: tuple[str, ...],
     sites: tuple[str, ...],
     buildings: tuple[str, ...],
@@ -124,7 +124,7 @@ def loss(
 
 
 @click.command(epilog="Example: kinshoal found demo/records --site NP --number 60 --out demo/found")
-@click.argument("folder", type=FOLDER)
+@click.argument("folder", type=RECORDS)
 @click.option("--site", required=True, metavar="SITE", help="Water that receives the group.")
 @click.option("--number", type=click.IntRange(min=1), required=True, help="Fish of the group.")
 @DAY
@@ -150,7 +150,7 @@ def loss(
 @OUT
 @answers
 def found(
-    folder: Path,
+    folder: Path | str,
     site: str,
     number: int,
     day: dt.datetime | None,
@@ -193,7 +193,7 @@ def found(
 
 
 @click.command(epilog="Example: kinshoal grow demo/records --months 12 --growth 8")
-@click.argument("folder", type=FOLDER)
+@click.argument("folder", type=RECORDS)
 @DAY
 @click.option("--site", metavar="SITE", help="One water; default one of each kind.")
 @click.option("--months", type=int, default=12, show_default=True, help="Months until the later release.")
@@ -212,7 +212,7 @@ def found(
 @OUT
 @answers
 def grow(
-    folder: Path,
+    folder: Path | str,
     day: dt.datetime | None,
     site: str | None,
     months: int,
@@ -244,7 +244,7 @@ def grow(
 
 
 @click.command(epilog="Example: kinshoal exchange demo/records --years 6 --out demo/exchange")
-@click.argument("folder", type=FOLDER)
+@click.argument("folder", type=RECORDS)
 @click.option("--years", type=click.IntRange(1, 30), default=6, show_default=True, help="Years of the plan.")
 @click.option(
     "--generation", type=float, default=6.0, show_default=True, help="Mean age of parents at birth, years."
@@ -271,7 +271,7 @@ def grow(
 @OUT
 @answers
 def exchange(
-    folder: Path,
+    folder: Path | str,
     years: int,
     generation: float,
     breed_share: float,

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from planner.cli.output import Answer, answers, progress
-from planner.cli.records import FOLDER
+from planner.cli.records import RECORDS
 from planner.tasks.text_tables import aligned
 
 OUT = click.option(
@@ -16,7 +16,7 @@ OUT = click.option(
 
 
 @click.command(epilog="Example: kinshoal diversity demo/records --by year-class-and-line")
-@click.argument("folder", type=FOLDER)
+@click.argument("folder", type=RECORDS)
 @click.option(
     "--by",
     type=click.Choice(["year-class", "line", "site", "group", "year-class-and-line"]),
@@ -26,7 +26,7 @@ OUT = click.option(
 @click.option("--calls", default="snps", help="Call set: snps or microsatellites.")
 @OUT
 @answers
-def diversity(folder: Path, by: str, calls: str, out: Path | None) -> Answer:
+def diversity(folder: Path | str, by: str, calls: str, out: Path | None) -> Answer:
     """Heterozygosity, rarefied richness and Fis of every group, with intervals and method."""
     from planner.tasks.diversity import diversity_by
     from planner.tasks.figures import write_diversity
@@ -42,12 +42,12 @@ def diversity(folder: Path, by: str, calls: str, out: Path | None) -> Answer:
 
 
 @click.command(epilog="Example: kinshoal size demo/records --year-class 2024 --line hatchery")
-@click.argument("folder", type=FOLDER)
+@click.argument("folder", type=RECORDS)
 @click.option("--year-class", type=int, help="One year class; default all.")
 @click.option("--line", help="One line: wild, wild-larvae, hatchery or backwater.")
 @click.option("--calls", default="snps", help="Call set: snps or microsatellites.")
 @answers
-def size(folder: Path, year_class: int | None, line: str | None, calls: str) -> Answer:
+def size(folder: Path | str, year_class: int | None, line: str | None, calls: str) -> Answer:
     """Effective size of year classes by every method the records allow, side by side.
 
     The methods answer different questions, so their numbers are never averaged; the notes say what each means.
@@ -63,11 +63,11 @@ def size(folder: Path, year_class: int | None, line: str | None, calls: str) -> 
 
 
 @click.command(epilog="Example: kinshoal kinship demo/records --out demo/kinship")
-@click.argument("folder", type=FOLDER)
+@click.argument("folder", type=RECORDS)
 @click.option("--most", default=25, show_default=True, help="Fish listed, lowest mean kinship first.")
 @OUT
 @answers
-def kinship(folder: Path, most: int, out: Path | None) -> Answer:
+def kinship(folder: Path | str, most: int, out: Path | None) -> Answer:
     """Mean kinship of every living fish in care, the pairs, and the gene diversity of the group."""
     from planner.tasks.figures import write_kinship
     from planner.tasks.kinship import METHOD, living_kinship
@@ -96,9 +96,9 @@ def kinship(folder: Path, most: int, out: Path | None) -> Answer:
 
 
 @click.command(epilog="Example: kinshoal founders demo/records")
-@click.argument("folder", type=FOLDER)
+@click.argument("folder", type=RECORDS)
 @answers
-def founders(folder: Path) -> Answer:
+def founders(folder: Path | str) -> Answer:
     """Show what each founder line still contributes, where its copies live and what a lost place would cost."""
     from planner.tasks.founders import founder_board
     from planner.tasks.programme import open_programme

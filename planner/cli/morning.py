@@ -7,12 +7,12 @@ from pathlib import Path
 import click
 
 from planner.cli.output import Answer, answers
-from planner.cli.records import FOLDER
+from planner.cli.records import FOLDER, RECORDS
 from planner.tasks.text_tables import aligned
 
 
 @click.command(epilog="Example: kinshoal replan demo/records demo/spawning --not-ripe F-07")
-@click.argument("folder", type=FOLDER)
+@click.argument("folder", type=RECORDS)
 @click.argument("plan", type=FOLDER)
 @click.option("--not-ripe", multiple=True, metavar="FISH", help="Female that is not ripe.")
 @click.option("--no-milt", multiple=True, metavar="FISH", help="Male without usable milt.")
@@ -25,7 +25,7 @@ from planner.tasks.text_tables import aligned
 @click.option("--cells", type=click.IntRange(0), help="Dishes that can still be laid.")
 @answers
 def replan(
-    folder: Path,
+    folder: Path | str,
     plan: Path,
     not_ripe: tuple[str, ...],
     no_milt: tuple[str, ...],

@@ -9,7 +9,7 @@ from typing import Any
 import click
 
 from planner.cli.output import Answer, answers, progress
-from planner.cli.records import FOLDER
+from planner.cli.records import RECORDS
 from planner.tasks.text_tables import aligned
 
 OUT = click.option(
@@ -49,7 +49,7 @@ def _day(day: dt.datetime | None) -> dt.date | None:
 
 
 @click.command(epilog="Example: kinshoal spawn demo/records --out demo/spawning --not-ripe F19-044")
-@click.argument("folder", type=FOLDER)
+@click.argument("folder", type=RECORDS)
 @DAY
 @click.option(
     "--not-ripe", multiple=True, metavar="FISH", help="Fish found not ripe (or without milt) this morning."
@@ -65,7 +65,7 @@ def _day(day: dt.datetime | None) -> dt.date | None:
 @OUT
 @answers
 def spawn(
-    folder: Path,
+    folder: Path | str,
     day: dt.datetime | None,
     not_ripe: tuple[str, ...],
     also_ripe: tuple[str, ...],
@@ -100,7 +100,7 @@ def spawn(
 
 
 @click.command(epilog="Example: kinshoal release demo/records --out demo/release --closed QUERN")
-@click.argument("folder", type=FOLDER)
+@click.argument("folder", type=RECORDS)
 @DAY
 @click.option("--closed", multiple=True, metavar="SITE", help="Site found closed against the records.")
 @click.option("--from-scratch", is_flag=True, help="With --closed: plan everything anew, not only its fish.")
@@ -108,7 +108,7 @@ def spawn(
 @OUT
 @answers
 def release(
-    folder: Path,
+    folder: Path | str,
     day: dt.datetime | None,
     closed: tuple[str, ...],
     from_scratch: bool,

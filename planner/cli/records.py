@@ -12,18 +12,56 @@ from planner.tasks.text_tables import aligned
 FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
 
 
+class RecordsPlace(click.ParamType):
+    """A folder of records, a register file, or the address of a register."""
+
+    name = "records"
+
+    def convert(
+        self, value: str | Path, param: click.Parameter | None, ctx: click.Context | None
+    ) -> Path | str:
+        """Return the folder or file as a path, an address as text."""
+        from planner.tasks.registers import is_register
+
+        text = str(value)
+        if "://" in text:
+            if not is_register(text):
+                self.fail(
+                    f"found {text!r}. Expected postgresql+psycopg://HOST/NAME, a register file or a folder.",
+                    param,
+                    ctx,
+                )
+            return text
+        path = Path(text)
+        if not path.exists():
+            self.fail(f"Directory '{text}' does not exist, nor a register of that name.", param, ctx)
+        if not path.is_dir() and not is_register(path):
+            self.fail(
+                f"File '{text}' is no register. Expected a folder of records or a register.", param, ctx
+            )
+        return path
+
+
+RECORDS = RecordsPlace()
+
+
 @click.command(epilog="Example: kinshoal check demo/records/inbox --against demo/records")
-@click.argument("folder", type=FOLDER)
+@click.argument("folder", type=RECORDS)
 @click.option(
     "--level", type=click.Choice(["error", "warning", "note"]), default="note", help="Least level shown."
 )
-@click.option("--against", type=FOLDER, help="Accepted records that the files in FOLDER would join.")
+@click.option("--against", type=RECORDS, help="Accepted records that the files in FOLDER would join.")
 @click.option("--today", metavar="DATE", help="Day to read the records for; default their setting 'today'.")
 @click.option("--strict", is_flag=True, help="End with exit code 3 on warnings too.")
 @click.option("--out", type=click.Path(path_type=Path), help="Write the findings to this CSV file too.")
 @answers
 def check(
-    folder: Path, level: str, against: Path | None, today: str | None, strict: bool, out: Path | None
+    folder: Path | str,
+    level: str,
+    against: Path | str | None,
+    today: str | None,
+    strict: bool,
+    out: Path | None,
 ) -> Answer:
     """Read a folder of records and list every fault and doubt, with row and column.
 
@@ -57,9 +95,9 @@ def columns(table: str | None, templates: Path | None) -> Answer:
 
 
 @click.command(epilog="Example: kinshoal settings practice/records")
-@click.argument("folder", type=FOLDER, required=False)
+@click.argument("folder", type=RECORDS, required=False)
 @answers
-def settings(folder: Path | None) -> Answer:
+def settings(folder: Path | str | None) -> Answer:
     """Show every setting: value in force, unit, meaning and source."""
     from planner.tasks.check import settings_of
     from planner.tasks.settings import SETTINGS

@@ -9,12 +9,12 @@ import click
 
 from planner.cli.output import Answer, answers, progress
 from planner.cli.plans import DAY, OUT, SET, overrides_of
-from planner.cli.records import FOLDER
+from planner.cli.records import RECORDS
 from planner.tasks.text_tables import aligned
 
 
 @click.command(epilog="Example: kinshoal tradeoff demo/records --points 7 --out demo/tradeoff")
-@click.argument("folder", type=FOLDER)
+@click.argument("folder", type=RECORDS)
 @click.option("--points", type=click.IntRange(2, 25), default=7, show_default=True, help="Plans to make.")
 @click.option(
     "--lowest",
@@ -42,7 +42,7 @@ from planner.tasks.text_tables import aligned
 @OUT
 @answers
 def tradeoff(
-    folder: Path,
+    folder: Path | str,
     points: int,
     lowest: float,
     alternatives: int,
@@ -82,7 +82,7 @@ def tradeoff(
 
 
 @click.command(epilog="Example: kinshoal load demo/records --release demo/release --out demo/release")
-@click.argument("folder", type=FOLDER)
+@click.argument("folder", type=RECORDS)
 @click.option(
     "--release",
     "release_folder",
@@ -95,7 +95,7 @@ def tradeoff(
 @OUT
 @answers
 def load(
-    folder: Path,
+    folder: Path | str,
     release_folder: Path | None,
     without: tuple[str, ...],
     day: dt.datetime | None,

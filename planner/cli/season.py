@@ -10,7 +10,7 @@ import click
 
 from planner.cli.output import Answer, answers, progress
 from planner.cli.plans import DAY, OUT, SET, overrides_of
-from planner.cli.records import FOLDER
+from planner.cli.records import RECORDS
 
 PLAN = click.option(
     "--plan",
@@ -73,14 +73,14 @@ def _pairs(texts: tuple[str, ...], option: str, example: str) -> list[tuple[str,
 
 
 @click.command(epilog="Example: kinshoal season demo/records --days 2025-02-07,2025-02-14,2025-02-21")
-@click.argument("folder", type=FOLDER)
+@click.argument("folder", type=RECORDS)
 @click.option("--days", required=True, metavar="DATES", help="Spawning days, ISO dates with commas.")
 @PLAN
 @SET
 @OUT
 @answers
 def season(
-    folder: Path, days: str, plan_file: Path | None, changes: tuple[str, ...], out: Path | None
+    folder: Path | str, days: str, plan_file: Path | None, changes: tuple[str, ...], out: Path | None
 ) -> Answer:
     """Look ahead: fish ripe on each day, pairs to hold for each day, spare fish and cells to prepare.
 
@@ -95,7 +95,7 @@ def season(
 
 
 @click.command(epilog="Example: kinshoal rehearse demo/records --times 1000 --day 2025-02-14")
-@click.argument("folder", type=FOLDER)
+@click.argument("folder", type=RECORDS)
 @DAY
 @click.option("--times", type=click.IntRange(min=20), help="Mornings to play; default from the settings.")
 @PLAN
@@ -103,7 +103,7 @@ def season(
 @OUT
 @answers
 def rehearse(
-    folder: Path,
+    folder: Path | str,
     day: dt.datetime | None,
     times: int | None,
     plan_file: Path | None,
@@ -123,14 +123,18 @@ def rehearse(
 
 
 @click.command(epilog="Example: kinshoal designs demo/records --day 2025-02-14")
-@click.argument("folder", type=FOLDER)
+@click.argument("folder", type=RECORDS)
 @DAY
 @PLAN
 @SET
 @OUT
 @answers
 def designs(
-    folder: Path, day: dt.datetime | None, plan_file: Path | None, changes: tuple[str, ...], out: Path | None
+    folder: Path | str,
+    day: dt.datetime | None,
+    plan_file: Path | None,
+    changes: tuple[str, ...],
+    out: Path | None,
 ) -> Answer:
     """Mating designs side by side for the same fish: single pairs, factorials, blocks.
 
@@ -145,7 +149,7 @@ def designs(
 
 
 @click.command(epilog="Example: kinshoal equalise demo/records --season 2024 --keep 63000 --keep 20000")
-@click.argument("folder", type=FOLDER)
+@click.argument("folder", type=RECORDS)
 @click.option("--season", "year", type=int, required=True, help="Spawning season.")
 @click.option(
     "--keep", "keeps", type=int, multiple=True, required=True, help="Fish to keep; again for later culls."
@@ -163,7 +167,7 @@ def designs(
 @OUT
 @answers
 def equalise(
-    folder: Path,
+    folder: Path | str,
     year: int,
     keeps: tuple[int, ...],
     stage: str,
@@ -183,7 +187,7 @@ def equalise(
 @click.command(
     epilog="Example: kinshoal production demo/records --fish 4000 --length 300 --date 2026-11-10 --families 40"
 )
-@click.argument("folder", type=FOLDER)
+@click.argument("folder", type=RECORDS)
 @click.option("--fish", type=int, required=True, help="Fish to release.")
 @click.option("--length", type=float, required=True, help="Least total length at release, mm.")
 @click.option("--date", "when", type=DATE, required=True, help="Day of release.")
@@ -193,7 +197,7 @@ def equalise(
 @OUT
 @answers
 def production(
-    folder: Path,
+    folder: Path | str,
     fish: int,
     length: float,
     when: dt.datetime,
@@ -213,7 +217,7 @@ def production(
 
 
 @click.command(epilog="Example: kinshoal hatch demo/records --temperature 18 --then 2025-02-20=19.5")
-@click.argument("folder", type=FOLDER)
+@click.argument("folder", type=RECORDS)
 @click.option("--day", type=DATE, help="Day of fertilisation; default the spawning day.")
 @click.option("--temperature", type=float, help="Water temperature, C; default from the settings.")
 @click.option("--then", "later", multiple=True, metavar="DATE=C", help="Temperature from a later day on.")
@@ -222,7 +226,7 @@ def production(
 @OUT
 @answers
 def hatch(
-    folder: Path,
+    folder: Path | str,
     day: dt.datetime | None,
     temperature: float | None,
     later: tuple[str, ...],

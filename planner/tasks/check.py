@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from broodstock.findings import LEVELS, Finding, Findings
 from planner.tasks.outputs import atomic_text
-from planner.tasks.programme import read_and_check, settings_in
+from planner.tasks.programme import read_and_check, read_place, settings_in
 from planner.tasks.settings import Settings, read_settings
 
 if TYPE_CHECKING:
@@ -24,7 +24,7 @@ class CheckReport:
 
     Parameters
     ----------
-    folder : Path
+    folder : Path or str
         What was read.
     findings : tuple of Finding
         Findings of the asked level and above, errors first.
@@ -40,7 +40,7 @@ class CheckReport:
         Whether any finding is an error or a warning.
     """
 
-    folder: Path
+    folder: Path | str
     findings: tuple[Finding, ...]
     rows: dict[str, int]
     calls: dict[str, str]
@@ -86,18 +86,18 @@ class CheckReport:
 
 
 def check_folder(
-    folder: Path, level: str = "note", against: Path | None = None, today: str | None = None
+    folder: Path | str, level: str = "note", against: Path | str | None = None, today: str | None = None
 ) -> CheckReport:
     """Read a folder, run every check and report.
 
     Parameters
     ----------
-    folder : Path
-        Records, or files that wait to be accepted.
+    folder : Path or str
+        Records (a folder or a register), or files that wait to be accepted.
     level : {'error', 'warning', 'note'}
         Least level kept.
-    against : Path, optional
-        Accepted records that the files would join; only findings that concern the files are reported.
+    against : Path or str, optional
+        Accepted records (a folder or a register) that the files would join; only findings that concern the files are reported.
     today : str, optional
         ISO date to read the records for; default their own setting.
 
@@ -114,16 +114,18 @@ def check_folder(
 
         known, accepted, settings = read_and_check(against, overrides, with_scans=False)
         known.raise_if_hard()
-        findings, records = check_waiting_files(folder, accepted, settings)
+        findings, records = check_waiting_files(Path(folder), accepted, settings)
     return report_of(folder, findings, records, level)
 
 
-def report_of(folder: Path, findings: Findings, records: Records, level: str = "note") -> CheckReport:
+def report_of(
+    folder: Path | str, findings: Findings, records: Records, level: str = "note"
+) -> CheckReport:
     """Report on a folder that `planner.tasks.programme.read_and_check` has read.
 
     Parameters
     ----------
-    folder : Path
+    folder : Path or str
         What was read.
     findings, records
         As returned there.
@@ -141,8 +143,8 @@ def report_of(folder: Path, findings: Findings, records: Records, level: str = "
     return CheckReport(folder, tuple(kept), rows, calls, records.fingerprint, findings.stops_import, doubts)
 
 
-def settings_of(folder: Path | None) -> Settings:
-    """Return the settings of a folder, or the defaults.
+def settings_of(folder: Path | str | None) -> Settings:
+    """Return the settings of a folder or a register, or the defaults.
 
     Raises
     ------
@@ -152,9 +154,8 @@ def settings_of(folder: Path | None) -> Settings:
     if folder is None:
         return read_settings((), "settings.csv")[0]
     from broodstock.fields import TABLES
-    from broodstock.intake.folder import read_folder
 
     others = [name for name in TABLES if name != "settings"]
-    settings, findings = settings_in(read_folder(folder, skip=(*others, "snps", "microsatellites")))
+    settings, findings = settings_in(read_place(folder, (*others, "snps", "microsatellites")))
     findings.raise_if_hard()
     return settings

@@ -1,4 +1,4 @@
-"""Open a folder of records as one programme: tables, genotypes, settings, pedigree and every finding."""
+"""Open a folder of records or a register as one programme: tables, genotypes, settings, pedigree, findings."""
 
 from __future__ import annotations
 
@@ -31,8 +31,8 @@ class Programme:
 
     Parameters
     ----------
-    folder : Path
-        Where the records are.
+    folder : Path or str
+        Where the records are: a folder, a register file, or the address of a register.
     tables : mapping of str to DataFrame
         Tables by name; an absent table is an empty frame with its columns.
     genotypes : mapping of str to GenotypeSet
@@ -42,10 +42,10 @@ class Programme:
     findings : tuple of Finding
         Warnings and notes; hard faults never get this far.
     fingerprint : str
-        SHA-256 over all files read.
+        SHA-256 over all files read; of a register the hash of its last change.
     """
 
-    folder: Path
+    folder: Path | str
     tables: Mapping[str, pd.DataFrame]
     genotypes: Mapping[str, GenotypeSet]
     settings: Settings
@@ -171,21 +171,22 @@ class Programme:
 
 
 def open_programme(
-    folder: Path,
+    folder: Path | str,
     overrides: Mapping[str, str] | None = None,
     with_scans: bool = False,
     with_calls: bool = True,
 ) -> Programme:
-    """Read and check a folder of records.
+    """Read and check a folder of records, or a register.
 
     Parameters
     ----------
-    folder : Path
-        Folder with tables (CSV, gzip or ``records.xlsx``) and ``genotypes/``.
+    folder : Path or str
+        Folder with tables (CSV, gzip or ``records.xlsx``) and ``genotypes/``; or a register file or its address.
     overrides : mapping, optional
         Settings given as text for this run.
     with_scans : bool
-        Read the table of scanner contacts too (large).
+        Read the table of scanner contacts too (large). A register keeps days with their first and last contact and
+        their number; it gives as many contacts.
     with_calls : bool
         Read the genotypes too. Without them no check looks at DNA; the fingerprint still covers their files.
 
@@ -205,7 +206,7 @@ def open_programme(
     return programme_of(folder, findings, records, settings)
 
 
-def programme_of(folder: Path, findings: Findings, records: Records, settings: Settings) -> Programme:
+def programme_of(folder: Path | str, findings: Findings, records: Records, settings: Settings) -> Programme:
     """Make a programme of what `read_and_check` returned, so that a caller who reports on it reads once.
 
     Raises
@@ -227,12 +228,12 @@ def settings_in(records: Records) -> tuple[Settings, Findings]:
 
 
 def read_and_check(
-    folder: Path,
+    folder: Path | str,
     overrides: Mapping[str, str] | None = None,
     with_scans: bool = True,
     with_calls: bool = True,
 ) -> tuple[Findings, Records, Settings]:
-    """Read a folder and run every check; nothing stops before all faults are found.
+    """Read a folder or a register and run every check; nothing stops before all faults are found.
 
     Parameters
     ----------
@@ -250,20 +251,38 @@ def read_and_check(
         If a setting given for this run is unknown or out of range.
     """
     from broodstock.checks.run import run_checks
-    from broodstock.intake.folder import read_folder
 
     skip = (*(() if with_scans else ("scans",)), *(() if with_calls else ("snps", "microsatellites")))
-    records = read_folder(folder, skip=skip)
+    records = read_place(folder, skip)
     findings = Findings(list(records.findings))
     settings, faults = settings_in(records)
     findings.extend(faults)
     settings = settings.with_overrides(overrides or {})
-    settings = _with_day(settings, records, findings)
+    settings = with_day(settings, records, findings)
     findings.extend(run_checks(records.tables, records.genotypes, settings.values, settings.day("today")))
     return findings, records, settings
 
 
-def _with_day(settings: Settings, records: Records, findings: Findings) -> Settings:
+def read_place(place: Path | str, skip: tuple[str, ...] = ()) -> Records:
+    """Read the tables of a folder or of a register.
+
+    Raises
+    ------
+    RegisterError
+        If the register cannot be opened.
+    """
+    from planner.tasks.registers import is_register
+
+    if is_register(place):
+        from planner.tasks.register_records import read_register
+
+        return read_register(place, skip)
+    from broodstock.intake.folder import read_folder
+
+    return read_folder(place, skip=skip)
+
+
+def with_day(settings: Settings, records: Records, findings: Findings) -> Settings:
     """Return settings with a day to read the records for: as set, otherwise the last day in the records."""
     from broodstock.fields import TABLES
 

@@ -75,7 +75,7 @@ def old_plan(folder: Path) -> OldPlan | None:
     return OldPlan(int(proof["version"]), str(proof["mark"]), tuple(values.get("closed", ())), site_of)
 
 
-def open_for_release_day(folder: Path, overrides: dict[str, str]) -> Programme:
+def open_for_release_day(folder: Path | str, overrides: dict[str, str]) -> Programme:
     """Open records for a new version on the day: genotypes are read only when kinship is made from them.
 
     Raises
