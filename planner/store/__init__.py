@@ -1,0 +1,1 @@
+"""The register: every table of the records in one database, with history; nothing is ever lost."""
