@@ -133,6 +133,16 @@ SITE_TABLES = (
             C("slope_per_mm", "number", "Slope per mm of total length.", required=True, low=-1, high=1),
             C("intercept_se", "number", "Standard error of the logit at 350 mm.", low=0, high=100),
             C("source", "text", "Where the curve comes from.", required=True),
+            C("slope_se", "number", "Standard error of the slope.", low=0, high=1),
+            C(
+                "state",
+                "choice",
+                "Whether plans use it; empty: they do. A curve that was replaced stays as a record.",
+                choices=("in-use", "replaced"),
+            ),
+            C("accepted_by", "text", "Who accepted it."),
+            C("accepted_on", "date", "Day it was accepted."),
+            C("records_mark", "text", "Fingerprint of the records it was fitted to."),
         ),
     ),
     Table(

@@ -24,114 +24,16 @@ import numpy as np
 from broodstock.arrays import BigIntArray, FloatArray
 from broodstock.errors import ShapeError, ValueRangeError
 from broodstock.estimates import Estimate
+from planner.monitor.curves_data import REFERENCE_MM, UNIT_MM, CurveCells, ReleasedFish
 from planner.monitor.curves_detection import YearWindows, expit
+from planner.monitor.curves_posterior import CurvePosterior
 
-REFERENCE_MM = 350.0
-"""Length at which intercepts are compared; the standard error of a curve of the records holds at it."""
-UNIT_MM = 50.0
 SPREADS = (0.03, 0.12, 0.25, 0.5, 1.0)
 """Grid of the spread of intercepts between waters and seasons, logit."""
 SLOPE_SPREADS = (0.01, 0.05, 0.15, 0.4)
 """Grid of the spread of slopes, logit per 50 mm."""
 SPREAD_SCALE, SLOPE_SPREAD_SCALE = 0.5, 0.15
 """Scales of the half-normal priors of the spreads."""
-MOST_STEPS = 60
-STOP = 1e-5
-"""Newton steps end when the log posterior can rise by no more than this."""
-KNOWN = -1
-"""Cohort of fish whose fate is known for certain."""
-
-
-@dataclass(frozen=True)
-class CurveCells:
-    """The curves wanted, with those in use.
-
-    Parameters
-    ----------
-    names : tuple of (str, str)
-        Water and season.
-    kind : ndarray, int64, shape (n_cells,)
-        Kind of water.
-    intercept, slope : ndarray, float64, shape (n_cells,)
-        Curve in use: logit of survival is ``intercept + slope x length in mm``.
-    kind_sd : ndarray, float64, shape (n_kinds,)
-        Standard error of the curves in use at 350 mm, by kind of water.
-    slope_sd : float
-        Standard deviation of the programme's deviation in slope, logit per 50 mm.
-    """
-
-    names: tuple[tuple[str, str], ...]
-    kind: BigIntArray
-    intercept: FloatArray
-    slope: FloatArray
-    kind_sd: FloatArray
-    slope_sd: float = 0.25
-
-    def __post_init__(self) -> None:
-        n = len(self.names)
-        for name in ("kind", "intercept", "slope"):
-            if len(getattr(self, name)) != n:
-                raise ShapeError(
-                    f"{name}: found {len(getattr(self, name))} values. Expected {n}, one per cell."
-                )
-        if not (self.kind_sd > 0).all() or not self.slope_sd > 0:
-            raise ValueRangeError("curves in use: found a standard error of 0 or less. Expected more than 0.")
-
-
-@dataclass(frozen=True)
-class ReleasedFish:
-    """Released fish in rows of like fish.
-
-    Parameters
-    ----------
-    cell : ndarray, int64, shape (n_rows,)
-        Cell of release.
-    length_mm : ndarray, float64, shape (n_rows,)
-        Total length at release, mm.
-    cohort : ndarray, int64, shape (n_rows,)
-        Cohort of the yearly windows; -1 where the fate is known for certain.
-    number, met : ndarray, int64, shape (n_rows,)
-        Fish, and those met a year or more after release (or known alive then).
-    """
-
-    cell: BigIntArray
-    length_mm: FloatArray
-    cohort: BigIntArray
-    number: BigIntArray
-    met: BigIntArray
-
-    def __post_init__(self) -> None:
-        n = len(self.cell)
-        for name in ("length_mm", "cohort", "number", "met"):
-            if len(getattr(self, name)) != n:
-                raise ShapeError(
-                    f"{name}: found {len(getattr(self, name))} values. Expected {n}, one per row."
-                )
-        if ((self.met < 0) | (self.met > self.number)).any():
-            raise ValueRangeError(
-                "released fish: found more fish met than released in a row. Expected 0 to the number released. "
-                "Look for tags read twice."
-            )
-        if not np.isfinite(self.length_mm).all():
-            raise ValueRangeError("released fish: found a length that is not a number. Leave the fish out.")
-
-    @classmethod
-    def gathered(
-        cls,
-        cell: BigIntArray,
-        length_mm: FloatArray,
-        cohort: BigIntArray,
-        met: np.ndarray,
-        step_mm: float = 5.0,
-    ) -> ReleasedFish:
-        """Put fish of one cell, cohort and length class of `step_mm` together at their mean length."""
-        key = np.stack([cell, cohort, np.floor(length_mm / step_mm).astype(np.int64)], axis=1)
-        groups, inverse = np.unique(key, axis=0, return_inverse=True)
-        at = inverse.ravel()
-        n = np.bincount(at, minlength=len(groups))
-        mean = np.bincount(at, weights=length_mm, minlength=len(groups)) / np.maximum(n, 1)
-        hit = np.bincount(at, weights=met.astype(float), minlength=len(groups)).astype(np.int64)
-        return cls(groups[:, 0], mean, groups[:, 1], n.astype(np.int64), hit)
 
 
 @dataclass(frozen=True)
@@ -292,7 +194,7 @@ def fit_curves(
         raise ShapeError("released fish: found a cell without a curve. Add the cell.")
     if (fish.cohort >= 0).any() and (windows is None or int(fish.cohort.max()) >= len(windows.kind)):
         raise ShapeError("released fish: found a cohort without yearly windows. Add the cohort.")
-    problem = _Problem(cells, fish, windows)
+    problem = CurvePosterior(cells, fish, windows)
     start = problem.start()
     for _ in range(2 if windows is not None else 0):
         start = problem.climb(start, 0.25, 0.05)
@@ -342,130 +244,6 @@ def _row(cells: CurveCells, cell: int, length_mm: float) -> FloatArray:
     return row
 
 
-class _Problem:
-    """Log posterior of curves and chances to be met, its gradient and Hessian."""
-
-    def __init__(self, cells: CurveCells, fish: ReleasedFish, windows: YearWindows | None) -> None:
-        self.cells, self.fish, self.windows = cells, fish, windows
-        self.x = (fish.length_mm - REFERENCE_MM) / UNIT_MM
-        n_kinds, n, rows = len(cells.kind_sd), len(cells.names), np.arange(len(fish.cell))
-        self.n_b = n_kinds + n + 1 + n
-        design = np.zeros((len(rows), self.n_b))
-        design[rows, cells.kind[fish.cell]] = 1.0
-        design[rows, n_kinds + fish.cell] = 1.0
-        design[:, n_kinds + n] = self.x
-        design[rows, n_kinds + n + 1 + fish.cell] = self.x
-        self.design = design
-        self.offset = cells.intercept[fish.cell] + cells.slope[fish.cell] * fish.length_mm
-        self.n_eta = windows.n_parameters if windows is not None else 0
-        self.frozen = np.zeros((self.n_eta, self.n_eta))
-
-    def start(self) -> FloatArray:
-        eta = self.windows.start() if self.windows is not None else np.zeros(0)
-        return np.concatenate([np.zeros(self.n_b), eta])
-
-    def prior_sd(self, spread: float, slope_spread: float) -> FloatArray:
-        n = len(self.cells.names)
-        parts = [self.cells.kind_sd, np.full(n, spread), [self.cells.slope_sd], np.full(n, slope_spread)]
-        if self.windows is not None:
-            parts.append(self.windows.prior_sd())
-        return np.concatenate(parts)
-
-    def freeze_curvature(self, theta: FloatArray) -> None:
-        """Keep the curvature of the part on meetings; it hardly depends on the spreads of the curves."""
-        if self.windows is None:
-            return
-        eta = theta[self.n_b :]
-        met = self.windows.met(eta)
-        d = self._chance(met)
-        s = expit(self.offset + self.design @ theta[: self.n_b])
-        slope_d = -(self.fish.number - self.fish.met) * s / (1.0 - s * d)
-        with_cohort = self.fish.cohort >= 0
-        weights = np.bincount(
-            self.fish.cohort[with_cohort], weights=slope_d[with_cohort], minlength=len(self.windows.kind)
-        )
-        self.frozen = self.windows.curvature(eta, weights)
-
-    def _chance(self, met: FloatArray) -> FloatArray:
-        d = np.ones(len(self.fish.cohort))
-        with_cohort = self.fish.cohort >= 0
-        d[with_cohort] = met[self.fish.cohort[with_cohort]]
-        return d
-
-    def value(
-        self, theta: FloatArray, spread: float, slope_spread: float
-    ) -> tuple[float, FloatArray, FloatArray]:
-        """Return log posterior (with normalised priors of the deviations), gradient and Hessian."""
-        y, n = self.fish.met.astype(float), self.fish.number.astype(float)
-        b, eta = theta[: self.n_b], theta[self.n_b :]
-        if self.windows is not None:
-            meetings, eta_slope, met, jacobian = self.windows.slopes(eta)
-        else:
-            meetings, eta_slope, met, jacobian = 0.0, np.zeros(0), np.zeros(0), np.zeros((0, 0))
-        d = self._chance(met)
-        z = self.offset + self.design @ b
-        s = np.clip(expit(z), 1e-12, 1 - 1e-12)
-        r = s * (1 - s)
-        unseen = np.maximum(1.0 - s * d, 1e-12)
-        missed = n - y
-        f_z = y * (1 - s) - missed * r * d / unseen
-        f_zz = -y * r - missed * (r * (1 - 2 * s) * d / unseen + (r * d / unseen) ** 2)
-        f_d = -missed * s / unseen
-        f_dd = -missed * (s / unseen) ** 2
-        f_zd = -missed * r / unseen**2
-        sd = self.prior_sd(spread, slope_spread)
-        centre = self.start()
-        away = (theta - centre) / sd
-        value = float(y @ np.log(s) + missed @ np.log(unseen)) + meetings
-        value += float(-0.5 * away @ away - np.log(sd).sum())
-        gradient = -away / sd
-        gradient[: self.n_b] += self.design.T @ f_z
-        hessian = np.diag(-1.0 / sd**2)
-        hessian[: self.n_b, : self.n_b] += self.design.T @ (f_zz[:, None] * self.design)
-        if self.n_eta:
-            at = self.fish.cohort
-            rows = at >= 0
-            per = np.zeros((self.n_eta, len(self.x)))
-            per[:, rows] = jacobian[:, at[rows]]
-            f_d, f_dd, f_zd = (np.where(rows, v, 0.0) for v in (f_d, f_dd, f_zd))
-            gradient[self.n_b :] += eta_slope + per @ f_d
-            cross = (self.design.T * f_zd) @ per.T
-            hessian[: self.n_b, self.n_b :] += cross
-            hessian[self.n_b :, : self.n_b] += cross.T
-            hessian[self.n_b :, self.n_b :] += (per * f_dd) @ per.T + self.frozen
-        return value, gradient, hessian
-
-    def climb(self, theta: FloatArray, spread: float, slope_spread: float) -> FloatArray:
-        """Return the mode: Newton steps, damped until the value rises."""
-        value, gradient, hessian = self.value(theta, spread, slope_spread)
-        ridge = 1e-8
-        for _ in range(MOST_STEPS):
-            step = _ascent(hessian, gradient, ridge)
-            if float(gradient @ step) < STOP:
-                break
-            size = 1.0
-            for _ in range(30):
-                trial = theta + size * step
-                new = self.value(trial, spread, slope_spread)
-                if new[0] >= value - 1e-9:
-                    break
-                size *= 0.5
-            else:
-                break
-            gained = new[0] - value
-            theta, (value, gradient, hessian) = trial, new
-            if abs(gained) < STOP:
-                break
-        return theta
-
-
-def _ascent(hessian: FloatArray, gradient: FloatArray, ridge: float) -> FloatArray:
-    """Newton step; where the Hessian bends upwards the bends are turned down."""
-    values, vectors = np.linalg.eigh(-hessian)
-    values = np.maximum(np.abs(values), max(ridge, 1e-6 * float(np.abs(values).max())))
-    return np.asarray(vectors @ ((vectors.T @ gradient) / values))
-
-
 def _inverse(precision: FloatArray) -> tuple[FloatArray, float]:
     """Return inverse and log determinant of a precision matrix; directions without curvature are held at 0.01."""
     values, vectors = np.linalg.eigh(precision)
@@ -473,14 +251,14 @@ def _inverse(precision: FloatArray) -> tuple[FloatArray, float]:
     return np.asarray((vectors / values) @ vectors.T), float(np.log(values).sum())
 
 
-def _goodness(problem: _Problem, best: Component) -> FitTest:
+def _goodness(problem: CurvePosterior, best: Component) -> FitTest:
     """Compare fish met with fish expected by cell and class of length (Pearson)."""
     from scipy.stats import chi2
 
     fish = problem.fish
     theta = best.mode
     met = problem.windows.met(theta[problem.n_b :]) if problem.windows is not None else np.zeros(0)
-    chance = expit(problem.offset + problem.design @ theta[: problem.n_b]) * problem._chance(met)
+    chance = expit(problem.offset + problem.design @ theta[: problem.n_b]) * problem.chance(met)
     expected, spread, found = _classes(fish, chance)
     if not len(expected):
         return FitTest(0.0, 0, None, 1.0, "Too few fish met again to test how well the curves fit.")
@@ -509,7 +287,9 @@ def _classes(
     fish: ReleasedFish, chance: FloatArray, least: float = 3.0
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Join rows within cells by length until the expectation reaches `least`; leftovers of all cells together."""
-    expected, spread, found = [], [], []
+    expected: list[float] = []
+    spread: list[float] = []
+    found: list[float] = []
     rest = np.zeros(3)
     for cell in np.unique(fish.cell):
         total = np.zeros(3)
@@ -529,7 +309,7 @@ def _classes(
     return np.array(expected), np.array(spread), np.array(found)
 
 
-def _detection(problem: _Problem, components: Sequence[Component], level: float) -> dict[str, Estimate]:
+def _detection(problem: CurvePosterior, components: Sequence[Component], level: float) -> dict[str, Estimate]:
     from scipy.stats import norm
 
     if problem.windows is None:
