@@ -14,6 +14,10 @@ import click
 COMMANDS: dict[str, tuple[str, str]] = {
     "demo": ("planner.cli.demo:demo", "Make the invented practice programme and run the main job on it."),
     "check": ("planner.cli.records:check", "Read a folder of records and list every fault and doubt."),
+    "register": (
+        "planner.cli.register:register",
+        "Keep records in one file with their history: import, review, merge, copy.",
+    ),
     "columns": ("planner.cli.records:columns", "Explain the tables and columns, or write empty templates."),
     "settings": ("planner.cli.records:settings", "Show the settings in force, their meaning and source."),
     "tag": ("planner.cli.records:tag", "Explain one PIT code in all its forms."),
