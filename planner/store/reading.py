@@ -9,13 +9,12 @@ from typing import Any
 import sqlalchemy as sa
 
 from broodstock.errors import UsageError
-from broodstock.fields import Table
+from broodstock.fields import Column, Table
 from broodstock.intake.near_words import did_you_mean, near_word
 from broodstock.tags.codes import Tag, parse_tag
 from planner.store.chain import START
 from planner.store.errors import RecordMissing, TableUnknown
 from planner.store.schema import MARKS, Schema
-from planner.store.values import shown, stored_values
 from planner.store.versions import Change, DataVersion, Version, moment_text
 
 Moment = dt.datetime | int | None
@@ -144,6 +143,8 @@ def _asked(spec: Table, name: str, value: Any) -> Any:
     if column.kind == "tag":
         tag = parse_tag(str(value))
         return tag.code if isinstance(tag, Tag) else str(value)
+    from planner.store.values import stored_values
+
     return stored_values(spec, {name: value})[name]
 
 
@@ -196,6 +197,11 @@ def changes(connection: sa.Connection, schema: Schema, since: int, limit: int | 
     if limit is not None:
         query = query.limit(limit)
     return [Change(*row) for row in connection.execute(query).all()]
+
+
+def shown(column: Column, value: Any) -> Any:
+    """Return a stored value as callers see it: flags as True or False, everything else as stored."""
+    return bool(value) if column.kind == "flag" and value is not None else value
 
 
 def no_record(table: str, record_id: int) -> RecordMissing:

@@ -19,12 +19,12 @@ from planner.store.making import check_opened, make_register
 from planner.store.reading import Moment
 from planner.store.schema import Schema, current_schema
 from planner.store.versions import Change, Clock, DataVersion, VerifyReport, Version, moment_text, utc_now
-from planner.store.writer import Writer
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from broodstock.intake.folder import Records
+    from planner.store.writer import Writer
 
 
 class Register:
@@ -140,9 +140,7 @@ class Register:
         """Open one state of the register for reading; inside the store only."""
         with told(self.place), self._engine.connect() as connection:
             if self.dialect == "postgresql":
-                connection = connection.execution_options(
-                    isolation_level="REPEATABLE READ", postgresql_readonly=True
-                )
+                connection = connection.execution_options(isolation_level="REPEATABLE READ")
             with connection.begin():
                 yield connection
 
@@ -180,6 +178,8 @@ class Register:
         NameUnknown, RecordInUse
             If at the end a record names one that does not exist or that went.
         """
+        from planner.store.writer import Writer
+
         head = self._head(who, reason, source, true_on, kind)
         if self.read_only:
             raise RegisterReadOnly(

@@ -123,7 +123,7 @@ def _postgresql(schema: Schema) -> Iterator[str]:
 
 
 def _function(name: str, condition: str, result: str, words: str, *, always: bool = False) -> str:
-    refuse = f"RAISE EXCEPTION 'kinshoal: %', {words};"
+    refuse = f"RAISE EXCEPTION USING MESSAGE = 'kinshoal: ' || {words};"
     body = refuse if always else f"IF {condition} THEN {refuse} END IF; RETURN {result};"
     return f"CREATE OR REPLACE FUNCTION {name}() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN {body} END $$"
 

@@ -208,11 +208,6 @@ def stored_values(spec: Table, values: Mapping[str, Any], *, own: bool = False) 
     return {c.name: v[0] for c, v in zip(part.columns, columns, strict=True)}
 
 
-def shown(column: Column, value: Any) -> Any:
-    """Return a stored value as callers see it: flags as True or False, everything else as stored."""
-    return bool(value) if column.kind == "flag" and value is not None else value
-
-
 def _no_column(name: str, spec: Table) -> TableUnknown:
     return TableUnknown(
         f"table '{spec.name}'",

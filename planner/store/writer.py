@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, TypeGuard
+from typing import TYPE_CHECKING, Any, TypeGuard, cast
 
 import sqlalchemy as sa
 
@@ -105,9 +105,9 @@ class Writer:
             columns = stored_frame(spec, rows, own=own, row_numbers=source_rows)
             n = len(rows)
         else:
-            rows = list(rows)
-            columns = stored_rows(spec, rows, own=own, row_numbers=source_rows)
-            n = len(rows)
+            listed = list(cast("Iterable[Mapping[str, Any]]", rows))
+            columns = stored_rows(spec, listed, own=own, row_numbers=source_rows)
+            n = len(listed)
         if source_rows is not None and len(source_rows) != n:
             raise ValueError(f"source_rows: found {len(source_rows)} numbers for {n} rows")
         if n == 0:
@@ -335,4 +335,4 @@ class Writer:
 
 def _is_frame(rows: object) -> TypeGuard[pd.DataFrame]:
     """Return whether rows are a DataFrame, without importing pandas for those that are none."""
-    return type(rows).__module__.startswith("pandas.")
+    return type(rows).__module__.split(".")[0] == "pandas"
