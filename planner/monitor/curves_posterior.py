@@ -32,10 +32,12 @@ class CurvePosterior:
         self.frozen = np.zeros((self.n_eta, self.n_eta))
 
     def start(self) -> FloatArray:
+        """Return the prior means of all parameters."""
         eta = self.windows.start() if self.windows is not None else np.zeros(0)
         return np.concatenate([np.zeros(self.n_b), eta])
 
     def prior_sd(self, spread: float, slope_spread: float) -> FloatArray:
+        """Return the prior standard deviations of all parameters."""
         n = len(self.cells.names)
         parts: list[FloatArray] = [
             self.cells.kind_sd,
@@ -63,6 +65,7 @@ class CurvePosterior:
         self.frozen = self.windows.curvature(eta, weights)
 
     def chance(self, met: FloatArray) -> FloatArray:
+        """Return for each row the chance that a survivor is met; 1 where the fate is known."""
         d = np.ones(len(self.fish.cohort))
         with_cohort = self.fish.cohort >= 0
         d[with_cohort] = met[self.fish.cohort[with_cohort]]

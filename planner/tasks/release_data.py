@@ -25,6 +25,7 @@ from planner.tasks.release_rules import (
     temperatures,
 )
 from planner.tasks.rows import rows
+from planner.tasks.survival_curves import curve_of
 
 SETTINGS_USED = (
     "release_wanted",
@@ -325,31 +326,22 @@ def _survival(
     notes: list[str],
 ) -> tuple[FloatArray, FloatArray]:
     """Return the mean expected first-year survival of each group at each site, and its standard error."""
-    curves = programme.tables["survival"]
     season = season_of(day)
-    here = curves[curves["season"] == season]
     survival = np.ones((len(groups), len(table)))
     errors = np.zeros_like(survival)
     lengths = fish["total_length_mm"].to_numpy()
     group = fish["group"].to_numpy()
     count = np.bincount(group, minlength=len(groups))
     for j, site in enumerate(rows(table)):
-        for which in (
-            here["site_id"] == site.site_id,
-            (here["site_id"] == "") & (here["site_kind"] == site.kind),
-            (here["site_id"] == "") & (here["site_kind"] == ""),
-        ):
-            if which.any():
-                curve = here[which].iloc[0]
-                break
-        else:
+        curve = curve_of(programme, site, season)
+        if curve is None:
             notes.append(
                 f"{site.name}: no survival curve for {season}; every fish sent there counts as a survivor."
             )
             continue
-        p = 1 / (1 + np.exp(-(curve["intercept"] + curve["slope_per_mm"] * lengths)))
+        p = 1 / (1 + np.exp(-(curve.intercept + curve.slope * lengths)))
         survival[:, j] = np.bincount(group, weights=p, minlength=len(groups)) / count
-        if pd.notna(curve["intercept_se"]):
-            slope = p * (1 - p) * curve["intercept_se"]
+        if curve.error is not None:
+            slope = p * (1 - p) * curve.error
             errors[:, j] = np.bincount(group, weights=slope, minlength=len(groups)) / count
     return survival, errors

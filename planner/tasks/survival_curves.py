@@ -12,6 +12,9 @@ import pandas as pd
 from broodstock.arrays import FloatArray
 from planner.tasks.programme import Programme
 
+REPLACED = "replaced"
+"""State of a curve that plans no longer use."""
+
 
 @dataclass(frozen=True)
 class SurvivalCurve:
@@ -56,19 +59,40 @@ def curve_of(programme: Programme, site: Any, season: str) -> SurvivalCurve | No
         Season of release.
     """
     curves = programme.tables["survival"]
-    here = curves[curves["season"] == season]
+    here = curves[(curves["season"] == season) & (curves["state"] != REPLACED)]
+    found = _nearest(here, site)
+    return None if found is None else _curve(found)
+
+
+def prior_curve_of(programme: Programme, site: Any, season: str) -> SurvivalCurve | None:
+    """Return the newest curve of a site and season that was not fitted to the programme's own records.
+
+    New data are set against it, in use or replaced: a curve that already holds the records would count them twice.
+    Arguments as in `curve_of`.
+    """
+    curves = programme.tables["survival"]
+    here = curves[(curves["season"] == season) & (curves["records_mark"] == "")]
+    found = _nearest(here.iloc[::-1], site)
+    return None if found is None else _curve(found)
+
+
+def _nearest(here: pd.DataFrame, site: Any) -> Any:
+    """Return the row of the site itself, of its kind, or the general one; None when there is none."""
     for which in (
         here["site_id"] == site.site_id,
         (here["site_id"] == "") & (here["site_kind"] == site.kind),
         (here["site_id"] == "") & (here["site_kind"] == ""),
     ):
         if which.any():
-            curve = here[which].iloc[0]
-            error = curve["intercept_se"]
-            return SurvivalCurve(
-                float(curve["intercept"]),
-                float(curve["slope_per_mm"]),
-                None if pd.isna(error) else float(error),
-                str(curve["source"]),
-            )
+            return here[which].iloc[0]
     return None
+
+
+def _curve(row: Any) -> SurvivalCurve:
+    error = row["intercept_se"]
+    return SurvivalCurve(
+        float(row["intercept"]),
+        float(row["slope_per_mm"]),
+        None if pd.isna(error) else float(error),
+        str(row["source"]),
+    )
