@@ -10,6 +10,8 @@ from typing import Any
 
 from broodstock.errors import UsageError
 from broodstock.findings import Findings, Place
+from planner.tasks.project_settings import PROJECT_SETTINGS
+from planner.tasks.monitoring_settings import MONITORING_SETTINGS
 from planner.tasks.release_settings import RELEASE_SETTINGS
 from planner.tasks.season_settings import SEASON_SETTINGS
 
@@ -98,6 +100,24 @@ SETTINGS: dict[str, Setting] = {
             "interval (only with markers).",
             choices=("point", "upper"),
         ),
+        S(
+            "kinship_caution",
+            "text",
+            "nominal",
+            "What a spawning plan makes small: kinship as estimated, kinship at the upper limits of its intervals, or "
+            "the mean and the worst of several draws of kinship (the last two only with markers).",
+            choices=("nominal", "interval", "sampled"),
+        ),
+        S(
+            "caution_weight",
+            "number",
+            0.5,
+            "With sampled kinship: weight of the worst draw; the rest is on the mean of the draws.",
+            low=0,
+            high=1,
+            source="a choice: set your own",
+        ),
+        S("kinship_draws", "integer", 12, "With sampled kinship: draws.", low=2, high=100),
         S(
             "crosses_wanted",
             "integer",
@@ -277,6 +297,8 @@ SETTINGS: dict[str, Setting] = {
         S("hybrid_index_max", "number", 0.05, "Fish with more of the other species are held.", low=0, high=1),
         *(S(*row) for row in SEASON_SETTINGS),
         *(S(*row) for row in RELEASE_SETTINGS),
+        *(S(*row) for row in MONITORING_SETTINGS),
+        *(S(*row) for row in PROJECT_SETTINGS),
     )
 }
 
