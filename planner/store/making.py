@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from contextlib import suppress
+from typing import Any
 
 import sqlalchemy as sa
 
@@ -41,11 +42,7 @@ def _make_file(place: Place) -> None:
     engine = make_engine(Place(new, "", place.shown))
     try:
         with told(place.shown), engine.connect() as connection:
-            connection.exec_driver_sql("PRAGMA journal_mode")
-            raw = connection.connection.driver_connection
-            assert raw is not None
-            connection.rollback()
-            raw.execute("PRAGMA page_size=8192")
+            raw: Any = connection.connection.driver_connection
             raw.execute(f"PRAGMA application_id={APPLICATION_ID}")
             raw.execute("PRAGMA journal_mode=WAL")
             with connection.begin():
@@ -94,16 +91,19 @@ def build(connection: sa.Connection) -> None:
     schema = current_schema()
     schema.metadata.create_all(connection)
     remake_triggers(connection, schema)
-    connection.exec_driver_sql("CREATE TABLE alembic_version (version_num VARCHAR(32) NOT NULL PRIMARY KEY)")
+    connection.exec_driver_sql(
+        "CREATE TABLE alembic_version (version_num VARCHAR(32) NOT NULL, "
+        "CONSTRAINT alembic_version_pkc PRIMARY KEY (version_num))"
+    )
     connection.execute(sa.text("INSERT INTO alembic_version VALUES (:r)"), {"r": REVISIONS[-1]})
 
 
 def check_opened(place: Place, engine: sa.Engine) -> None:
     """Look whether a register of this program's schema is there; see `planner.store.register.Register.open`."""
     if place.path is not None:
-        _check_is_file(place)
+        check_is_file(place)
     with told(place.shown), engine.connect() as connection:
-        revision = _revision(connection, place)
+        revision = revision_of(connection, place)
     if revision in REVISIONS[:-1]:
         raise SchemaOlder(
             f"register {place.shown}",
@@ -112,15 +112,27 @@ def check_opened(place: Place, engine: sa.Engine) -> None:
             f"Run 'kinshoal register upgrade {place.shown}'; it keeps a backup first.",
         )
     if revision != REVISIONS[-1]:
-        raise SchemaNewer(
-            f"register {place.shown}",
-            f"tables of the revision {revision}, which this version does not know",
-            f"revision {REVISIONS[-1]} or an older one",
-            "Install the newer version of Kinshoal that made it.",
-        )
+        raise newer_schema(place, revision, REVISIONS[-1])
 
 
-def _check_is_file(place: Place) -> None:
+def newer_schema(place: Place, found: str, known: str) -> SchemaNewer:
+    """Return the error for a revision this program does not know."""
+    return SchemaNewer(
+        f"register {place.shown}",
+        f"tables of the revision {found}, which this version does not know",
+        f"revision {known} or an older one",
+        "Install the newer version of Kinshoal that made it.",
+    )
+
+
+def check_is_file(place: Place) -> None:
+    """Look whether a file with contents is there.
+
+    Raises
+    ------
+    RegisterMissing
+        If not.
+    """
     path = place.path
     assert path is not None
     if not path.is_file() or not path.stat().st_size:
@@ -133,7 +145,16 @@ def _check_is_file(place: Place) -> None:
         )
 
 
-def _revision(connection: sa.Connection, place: Place) -> str:
+def revision_of(connection: sa.Connection, place: Place) -> str:
+    """Return the revision of the tables of an open database.
+
+    Raises
+    ------
+    RegisterMissing
+        If it holds no register.
+    RegisterDamaged
+        If it does not say its revision.
+    """
     if connection.dialect.name == "sqlite":
         mark = connection.exec_driver_sql("PRAGMA application_id").scalar()
         if mark != APPLICATION_ID:
