@@ -56,6 +56,10 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "planner.cli.choices:exchange",
         "Plan moves between backwaters, 1 to 10 migrants a generation.",
     ),
+    "project": (
+        "planner.cli.project:project",
+        "Project diversity, numbers and cost over the years; strategies side by side.",
+    ),
 }
 
 
