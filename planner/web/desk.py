@@ -1,0 +1,95 @@
+"""What every page needs: the records, the workers, who is asking."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from fastapi import HTTPException, Request
+
+from planner.tasks.workplace import Workplace
+from planner.web.security import Keys, Rate, Session, Sessions
+from planner.web.worker import Workers
+
+COOKIE = "kinshoal"
+LOCAL = ("127.0.0.1", "localhost", "::1")
+
+
+@dataclass
+class State:
+    """The server's state, in ``app.state.desk``.
+
+    Parameters
+    ----------
+    workplace : Workplace
+        Records and results.
+    workers : Workers
+        Long work.
+    keys : Keys
+        People who can sign in.
+    open_to_network : bool
+        Whether others than this machine can reach the server; then everyone signs in.
+    hosts : tuple of str
+        Names under which the server may be asked.
+    """
+
+    workplace: Workplace
+    workers: Workers
+    keys: Keys
+    open_to_network: bool = False
+    hosts: tuple[str, ...] = LOCAL
+    sessions: Sessions = field(default_factory=Sessions)
+    sign_in_rate: Rate = field(default_factory=lambda: Rate(8, 4))
+    write_rate: Rate = field(default_factory=lambda: Rate(120, 240))
+
+    @property
+    def work(self) -> Path:
+        """Folder of plans, sheets and jobs."""
+        return self.workplace.work
+
+
+def state_of(request: Request) -> State:
+    """Return the server's state."""
+    state: State = request.app.state.desk
+    return state
+
+
+def session_of(request: Request) -> Session:
+    """Return the session the doorkeeper attached to the request."""
+    session: Session = request.state.session
+    return session
+
+
+def needs(request: Request, role: str) -> Session:
+    """Return the session when the person has the role.
+
+    Raises
+    ------
+    HTTPException
+        403 when not.
+    """
+    session = session_of(request)
+    if not session.may(role):
+        raise HTTPException(
+            403, f"This needs the role '{role}'; {session.name or 'nobody'} has '{session.role or 'none'}'."
+        )
+    return session
+
+
+def safe_file(folder: Path, name: str) -> Path:
+    """Return a file below a folder.
+
+    Raises
+    ------
+    HTTPException
+        404 when there is none or the name leads out of the folder.
+    """
+    root = folder.resolve()
+    path = (root / name).resolve()
+    if (
+        not path.is_relative_to(root)
+        or not path.is_file()
+        or any(p.startswith(".") for p in path.relative_to(root).parts)
+    ):
+        raise HTTPException(404, "There is no such file.")
+    return path
