@@ -13,6 +13,7 @@ import click
 
 COMMANDS: dict[str, tuple[str, str]] = {
     "demo": ("planner.cli.demo:demo", "Make the invented practice programme and run the main job on it."),
+    "serve": ("planner.web.command:serve", "Open the records in a browser on this machine, without internet."),
     "check": ("planner.cli.records:check", "Read a folder of records and list every fault and doubt."),
     "register": (
         "planner.cli.register:register",
