@@ -14,11 +14,11 @@ import pandas as pd
 
 from broodstock.checks.run import CHECKS
 from broodstock.errors import UsageError
-from broodstock.fields import TABLES
 from broodstock.findings import LEVELS, Finding, Place
 from broodstock.findings_catalogue import CATALOGUE
 from broodstock.intake.raw_table import MORE_WORDS
 from planner.store.importing import identity_of, plain_cell
+from planner.tasks.register_reading import EVERY_TABLE
 
 if TYPE_CHECKING:
     from planner.store.register import Register, Writer
@@ -100,7 +100,7 @@ def _record_of(
         return name, ""
     row = tables[name].loc[place.row]
     row = row.iloc[0] if isinstance(row, pd.DataFrame) else row
-    spec = TABLES[name]
+    spec = EVERY_TABLE[name]
     cells = [plain_cell(row[c], spec.column(c)) for c in identity_of(spec)]
     return name, ", ".join("" if c is None else str(c) for c in cells)
 

@@ -17,7 +17,7 @@ from planner.store.importing import Conflict, TableComparison, compared
 from planner.store.mapping import Declared
 from planner.tasks.register_findings import Marked, Reviewed, marked, remember, with_states
 from planner.tasks.register_queue import queue_id, queue_row
-from planner.tasks.register_reading import Incoming, read_incoming
+from planner.tasks.register_reading import EVERY_TABLE, Incoming, read_incoming
 from planner.tasks.register_union import checked_together, known_names
 
 if TYPE_CHECKING:
@@ -293,16 +293,12 @@ def plan_import(
 
 def _comparisons(register: Register, incoming: Incoming) -> dict[str, TableComparison]:
     from planner.store.detections import detection_days
-    from planner.store.own_tables import OWN_TABLES
 
     out = {}
     for name, new in incoming.tables.items():
-        if name == "scans":
-            days = detection_days(new)
-            spec = OWN_TABLES["detection_days"]
-            out["detection_days"] = compared(spec, register.frame("detection_days"), days)
-        else:
-            out[name] = compared(TABLES[name], register.frame(name), new)
+        kept = "detection_days" if name == "scans" else name
+        rows = detection_days(new) if name == "scans" else new
+        out[kept] = compared(EVERY_TABLE[kept], register.frame(kept), rows)
     return out
 
 
@@ -398,7 +394,10 @@ def write_import(
             writer.add("merge_queue", list(rows.values()))
         _write_calls(writer, register, plan)
         _write_log(writer, register, plan, mapping)
-        _, closed = remember(writer, register, plan.all_marked, plan.today, who)
+        reviews = plan.tables.get("finding_reviews")
+        brought = set() if reviews is None else set(reviews.added["finding"])
+        found = [m for m in plan.all_marked if m.mark not in brought]
+        _, closed = remember(writer, register, found, plan.today, who)
     return ImportReport(plan, register.place, True, register.data_version().text, closed)
 
 

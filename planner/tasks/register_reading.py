@@ -15,12 +15,20 @@ from broodstock.fields import TABLES, Table
 from broodstock.findings import Finding, Findings
 from broodstock.intake.near_words import near_word
 from planner.store.mapping import Declared, check_declared, translated
+from planner.store.own_tables import OWN_TABLES
 
 if TYPE_CHECKING:
     from broodstock.genotypes.genotype_set import GenotypeSet
 
 BY_UNION = ("reference-unknown", "parent-unknown", "reference-unchecked", "sample-unknown", "no-tables")
 """Findings of a folder alone that are looked for again together with the register."""
+
+
+OWN_FOLDER = "own"
+"""Folder of an exported package with the register's own tables."""
+STAYS_HERE = ("imports", "merge_queue", "call_sets")
+"""Own tables that speak of this register alone and are not read from a package."""
+EVERY_TABLE: dict[str, Table] = {**TABLES, **OWN_TABLES}
 
 
 @dataclass(frozen=True)
@@ -136,6 +144,14 @@ def _folder(path: Path, declared: Declared, known: Mapping[str, Collection[str]]
             if len(frame):
                 tables[name] = frame
         findings += list(again)
+    findings = [f for f in findings if not f.where.file.startswith(f"{OWN_FOLDER}/")]
+    own = Findings()
+    for name, spec in OWN_TABLES.items():
+        if name not in STAYS_HERE and (path / OWN_FOLDER / f"{name}.csv").is_file():
+            frame, _ = _one_table(path / OWN_FOLDER / f"{name}.csv", spec, Declared(), own)
+            if len(frame):
+                tables[name] = frame
+    findings += list(own)
     name = path.name or path.resolve().name
     return Incoming(
         name, tables, records.genotypes, tuple(findings), records.fingerprint, tuple(said), declared

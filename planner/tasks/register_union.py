@@ -15,6 +15,7 @@ from broodstock.fields import TABLES
 from broodstock.findings import Finding, Findings, Place
 from broodstock.intake.folder import Records
 from broodstock.intake.references import check_references
+from planner.store.detections import scans_of
 from planner.store.importing import Conflict, TableComparison
 from planner.tasks.programme import settings_in, with_day
 from planner.tasks.register_findings import Marked, marked
@@ -96,7 +97,8 @@ def checked_together(
         if new is not None and taken.get(name):
             old = old[~old.index.isin(list(taken[name].values()))]
         seen_as = f"{name}.joined"
-        file = incoming.tables[name].attrs["file"] if name in incoming.tables else ""
+        source = "detection_days" if name == "scans" and name not in incoming.tables else name
+        file = incoming.tables[source].attrs["file"] if source in incoming.tables else ""
         files[seen_as] = (str(file), f"{name}{IN_REGISTER}")
         tables[name] = _joined(old, new, seen_as)
     records = Records(tables, {**held.genotypes, **calls}, (), "", {}, ())
@@ -149,6 +151,8 @@ def _new_contacts(incoming: Incoming, comparisons: Mapping[str, TableComparison]
     days = comparisons.get("detection_days")
     if days is None or days.added.empty:
         return None
+    if "scans" not in incoming.tables:
+        return scans_of(days.added)
     scans = incoming.tables["scans"]
     if not days.same and not days.conflicts:
         return scans
