@@ -14,6 +14,7 @@ from planner.tasks.project_settings import PROJECT_SETTINGS
 from planner.tasks.monitoring_settings import MONITORING_SETTINGS
 from planner.tasks.release_settings import RELEASE_SETTINGS
 from planner.tasks.season_settings import SEASON_SETTINGS
+from planner.tasks.tag_settings import TAG_SETTINGS
 
 Value = str | int | float | dt.date
 
@@ -297,6 +298,7 @@ SETTINGS: dict[str, Setting] = {
         S("hybrid_index_max", "number", 0.05, "Fish with more of the other species are held.", low=0, high=1),
         *(S(*row) for row in SEASON_SETTINGS),
         *(S(*row) for row in RELEASE_SETTINGS),
+        *(S(*row) for row in TAG_SETTINGS),
         *(S(*row) for row in MONITORING_SETTINGS),
         *(S(*row) for row in PROJECT_SETTINGS),
     )
