@@ -22,6 +22,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "columns": ("planner.cli.records:columns", "Explain the tables and columns, or write empty templates."),
     "settings": ("planner.cli.records:settings", "Show the settings in force, their meaning and source."),
     "tag": ("planner.cli.records:tag", "Explain one PIT code in all its forms."),
+    "whose-tag": ("planner.cli.tags:whose_tag", "Rank the fish that may carry an unknown tag."),
+    "tags": ("planner.cli.tags:tags", "Stock of tags: bought, used, scrapped, left; tags lost or doubled."),
     "diversity": ("planner.cli.genetics:diversity", "Diversity by year class, site or line, with intervals."),
     "size": ("planner.cli.genetics:size", "Effective size (Ne, Nb) of groups, estimators side by side."),
     "kinship": ("planner.cli.genetics:kinship", "Kinship and mean kinship of the living broodfish."),
