@@ -158,6 +158,47 @@ def kinship_with_uncertainty(
     )
 
 
+def kinship_draws(
+    genotypes: GenotypeSet | CallArray,
+    estimator: Estimator = "allele sharing",
+    *,
+    n_draws: int = 12,
+    frequency: FloatArray | None = None,
+    seed: int | np.random.Generator = 1,
+    by_linkage_group: bool = False,
+    then: Callable[[FloatArray], FloatArray] | None = None,
+) -> Iterator[FloatArray]:
+    """Return marker kinship of all pairs as it may be, one table a draw, for plans that mind its uncertainty.
+
+    Parameters
+    ----------
+    genotypes, estimator, frequency, seed, by_linkage_group, then
+        As in `kinship_with_uncertainty`, whose draws these are.
+    n_draws : int
+        Tables to draw, at least 1.
+
+    Returns
+    -------
+    iterator of ndarray, float64, shape (n_fish, n_fish)
+        One table at a time, so that large ones need not all be kept.
+
+    Raises
+    ------
+    UsageError
+        If the estimator is not known or `n_draws` is below 1.
+    ShapeError, ValueRangeError
+        As the estimator.
+    """
+    if estimator not in _KINSHIP:
+        raise UsageError(f"estimator: found {estimator!r}. Expected one of {', '.join(map(repr, _KINSHIP))}.")
+    if n_draws < 1:
+        raise UsageError(f"kinship draws: found {n_draws}. Expected 1 or more.")
+    table = locus_table(genotypes, frequency)
+    blocks = _blocks(genotypes, table, by_linkage_group)
+    step = then or (lambda kinship: kinship)
+    return _draws(table, _KINSHIP[estimator], step, blocks, n_draws, np.random.default_rng(seed))
+
+
 def _blocks(genotypes: GenotypeSet | CallArray, table: LocusTable, by_linkage_group: bool) -> BigIntArray:
     """Return the number of the block that each locus of the table is drawn with."""
     if not by_linkage_group:

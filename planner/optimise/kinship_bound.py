@@ -304,17 +304,25 @@ def dense_form(
 
 
 def _raise_groups(K: FloatArray, groups: Sequence[tuple[npt.ArrayLike, float]]) -> tuple[FloatArray, float]:
-    """Add a constant to the pairs within each group when K is not positive semidefinite as it stands."""
-    if not groups or not len(K) or float(np.linalg.eigvalsh(K)[0]) >= 0:
+    """Add a constant to the pairs within each group when K is not positive semidefinite as it stands.
+
+    The constant is doubled until it is enough: a large one would drown the differences between plans in rounding.
+    """
+    lowest = float(np.linalg.eigvalsh(K)[0]) if groups and len(K) else 0.0
+    if lowest >= 0:
         return K, 0.0
-    amount = 4.0 * float(np.abs(K).max()) * len(K)
-    raised = K.copy()
-    constant = 0.0
+    inside = np.zeros(K.shape)
+    squares = 0.0
     for positions, total in groups:
-        inside = np.asarray(positions, dtype=np.int64)
-        raised[np.ix_(inside, inside)] += amount
-        constant -= amount * total * total
-    return raised, constant
+        rows = np.asarray(positions, dtype=np.int64)
+        inside[np.ix_(rows, rows)] = 1.0
+        squares += total * total
+    most = 4.0 * float(np.abs(K).max()) * len(K)
+    amount = -lowest / len(K)
+    while amount < most and float(np.linalg.eigvalsh(K + amount * inside)[0]) < 0:
+        amount *= 2.0
+    amount = min(amount, most)
+    return K + amount * inside, -amount * squares
 
 
 def _largest_share(K: FloatArray, part: FloatArray) -> float:

@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from broodstock.arrays import FloatArray
+from broodstock.arrays import BoolArray, FloatArray
 from broodstock.errors import UsageError
+from broodstock.relatedness.allele_sharing import set_unrelated
 from broodstock.relatedness.blend import founder_block, kinship_with_related_founders
 from broodstock.relatedness.founders import founder_kinship
+from broodstock.relatedness.uncertainty import kinship_draws
 
 if TYPE_CHECKING:
+    from broodstock.genotypes.genotype_set import GenotypeSet
+    from broodstock.pedigree.structure import Pedigree
     from planner.tasks.programme import Programme
 
 FEWEST_FOUNDERS = 5
@@ -34,12 +39,15 @@ class MarkerKinship:
         Method and what it rests on.
     related_pairs : int
         Founder pairs that the markers show to be kin.
+    related : ndarray, bool, shape (n_founders, n_founders)
+        The same among the typed founders, in the order of the pedigree.
     """
 
     kinship: FloatArray
     upper: FloatArray
     words: str
     related_pairs: int
+    related: BoolArray
 
 
 def marker_kinship(programme: Programme, name: str = "snps") -> MarkerKinship:
@@ -61,6 +69,68 @@ def marker_kinship(programme: Programme, name: str = "snps") -> MarkerKinship:
     ------
     UsageError
         If fewer than 5 founders are genotyped, or the pedigree is too large for dense tables.
+    """
+    pedigree, calls, founders = _typed_founders(programme, name)
+    estimate = founder_kinship(
+        calls,
+        level=float(programme.settings["confidence"]),
+        seed=int(programme.settings["seed"]),
+    )
+    rows = pedigree.rows(founders)
+    kinship = kinship_with_related_founders(pedigree.parents, rows, estimate.block)
+    high, _ = founder_block(np.maximum(estimate.raw.as_probabilities().upper, estimate.block))
+    upper = kinship_with_related_founders(pedigree.parents, rows, np.minimum(high, 1.0))
+    pairs = int(np.triu(estimate.related, 1).sum())
+    words = (
+        f"{estimate.raw.method} among {len(founders)} genotyped founders ({pairs} pairs found to be kin, the others "
+        "taken as unrelated), handed down the recorded pedigree"
+    )
+    return MarkerKinship(kinship, np.maximum(upper, kinship), words, pairs, estimate.related)
+
+
+def sampled_kinship(
+    programme: Programme, related: BoolArray, n_draws: int, name: str = "snps"
+) -> Iterator[FloatArray]:
+    """Draw kinship of all fish as it may be: other loci could have been typed.
+
+    Parameters
+    ----------
+    programme : Programme
+        Open records.
+    related : ndarray, bool, shape (n_founders, n_founders)
+        Founder pairs that count as kin, as in `MarkerKinship`; their kinship varies, that of the others is 0.
+    n_draws : int
+        Tables to draw.
+    name : str
+        Call set.
+
+    Returns
+    -------
+    iterator of ndarray, float64, shape (n_fish, n_fish)
+        One table at a time.
+
+    Raises
+    ------
+    UsageError
+        As `marker_kinship`.
+    """
+    pedigree, calls, founders = _typed_founders(programme, name)
+    rows = pedigree.rows(founders)
+    draws = kinship_draws(
+        calls, n_draws=n_draws, seed=int(programme.settings["seed"]), then=lambda k: set_unrelated(k, 0.0)
+    )
+    for draw in draws:
+        block, _ = founder_block(draw, ~related)
+        yield kinship_with_related_founders(pedigree.parents, rows, np.minimum(block, 1.0))
+
+
+def _typed_founders(programme: Programme, name: str) -> tuple[Pedigree, GenotypeSet, list[str]]:
+    """Return the pedigree, the calls of typed founders and their names.
+
+    Raises
+    ------
+    UsageError
+        As `marker_kinship`.
     """
     pedigree = programme.pedigree
     if len(pedigree) > MOST_FISH:
@@ -84,18 +154,4 @@ def marker_kinship(programme: Programme, name: str = "snps") -> MarkerKinship:
             f"kinship from markers: found {len(founders)} genotyped founders. Expected at least {FEWEST_FOUNDERS}. "
             "Set kinship_source to 'pedigree', or add samples of founders."
         )
-    estimate = founder_kinship(
-        calls.take(samples=[best[f][1] for f in founders]),
-        level=float(programme.settings["confidence"]),
-        seed=int(programme.settings["seed"]),
-    )
-    rows = pedigree.rows(founders)
-    kinship = kinship_with_related_founders(pedigree.parents, rows, estimate.block)
-    high, _ = founder_block(np.maximum(estimate.raw.as_probabilities().upper, estimate.block))
-    upper = kinship_with_related_founders(pedigree.parents, rows, np.minimum(high, 1.0))
-    pairs = int(np.triu(estimate.related, 1).sum())
-    words = (
-        f"{estimate.raw.method} among {len(founders)} genotyped founders ({pairs} pairs found to be kin, the others "
-        "taken as unrelated), handed down the recorded pedigree"
-    )
-    return MarkerKinship(kinship, np.maximum(upper, kinship), words, pairs)
+    return pedigree, calls.take(samples=[best[f][1] for f in founders]), founders

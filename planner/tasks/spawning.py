@@ -11,6 +11,7 @@ from typing import Any
 import pandas as pd
 
 from planner.optimise.highs_door import Progress
+from planner.optimise.spawning.caution import CautionPrice, caution_price
 from planner.optimise.spawning.coefficients import Coefficients, coefficients
 from planner.optimise.spawning.designs import price_of_caution
 from planner.optimise.spawning.explain import PairReason, reasons
@@ -60,6 +61,8 @@ class SpawningOutcome:
         Highest number of a dish in older versions of today's plan.
     near_best : tuple of SpawningPlan
         Plans nearly as good that use other fish.
+    caution : CautionPrice or None
+        What minding uncertain kinship costs and gains; None for a plan by the estimates.
     """
 
     plan: SpawningPlan
@@ -72,6 +75,7 @@ class SpawningOutcome:
     day: dt.date
     earlier_number: int = 0
     near_best: tuple[SpawningPlan, ...] = ()
+    caution: CautionPrice | None = None
 
     def facts(self) -> tuple[tuple[str, str], ...]:
         """Return the figures of the plan as label and value."""
@@ -98,6 +102,31 @@ class SpawningOutcome:
                 + ("none" if self.plan.bound is None else f"{self.plan.bound:.6f}"),
             ),
             ("Proven gap", "none" if self.plan.gap is None else f"{self.plan.gap:.3%}"),
+            *self._caution_facts(),
+        )
+
+    def _caution_facts(self) -> tuple[tuple[str, str], ...]:
+        m = self.plan.measures
+        assert m is not None
+        if not m.goal_by_tables:
+            return ()
+        mine = (
+            "Value by the estimates, in the worst case",
+            f"{m.goal_by_estimates:.6f}, {max(m.goal_by_tables):.6f}",
+        )
+        if self.caution is None:
+            return (mine,)
+        p = self.caution
+        return (
+            mine,
+            (
+                "The same of the plan by the estimates",
+                f"{p.estimate_nominal:.6f}, {p.worst_nominal:.6f}",
+            ),
+            (
+                "Price and gain of caution",
+                f"{p.price:+.2%} by the estimates, {p.worst_cautious / p.worst_nominal - 1:+.2%} in the worst case",
+            ),
         )
 
     def table(self) -> tuple[list[str], list[list[str]]]:
@@ -162,6 +191,7 @@ class SpawningOutcome:
             "other_plans": [
                 dict(zip(self.near_best_rows()[0], r, strict=True)) for r in self.near_best_rows()[1]
             ],
+            "caution": None if self.caution is None else self.caution.as_dict(),
             "notes": list(self.inputs.notes),
             "provenance": self.provenance.as_dict(),
         }
@@ -233,6 +263,9 @@ def spawning_plan(
         "also_ripe": ", ".join(also_ripe) or "none",
     }
     outcome = outcome_of(programme, inputs, plan, day, version, stated)
+    if data.scenarios:
+        say("Comparing with the plan that believes the estimates of kinship")
+        outcome = replace(outcome, caution=caution_price(data, plan, settings))
     if near_best:
         say(f"Looking for up to {near_best} other plans within {within:.1%} of the best")
         outcome = replace(outcome, near_best=tuple(alternatives(data, plan, number=near_best, within=within)))

@@ -4,21 +4,26 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from broodstock.arrays import FloatArray
+from broodstock.arrays import FloatArray, IntArray
 from broodstock.errors import UsageError
 from planner.optimise.spawning.data import MANY, SpawningData, spawning_data
+from planner.optimise.spawning.scenarios import Scenario, semidefinite
 from planner.tasks.candidates import Candidate, candidates_on
+from planner.tasks.marker_kinship import sampled_kinship
 from planner.tasks.programme import Programme
 
 SETTINGS_USED = (
     "pair_kinship_limit",
     "kinship_source",
     "pair_limit_on",
+    "kinship_caution",
+    "caution_weight",
+    "kinship_draws",
     "crosses_wanted",
     "cells",
     "males_per_female_min",
@@ -153,6 +158,9 @@ def spawning_inputs(
             "setting pair_limit_on: found 'upper' with kinship from the pedigree alone, which has no interval. "
             "Expected 'point', or kinship_source 'pedigree-and-markers'. Change one of them."
         )
+    scenarios = kinship_scenarios(programme, np.concatenate([rows_f, rows_m]), living)
+    if scenarios:
+        notes.append(_caution_words(programme))
     data = spawning_data(
         rows_f,
         rows_m,
@@ -177,8 +185,67 @@ def spawning_inputs(
         living=living,
         living_share=settings["living_weight"],
         young=dishes * settings["fry_kept_per_dish"] * settings["fry_to_adult"],
+        scenarios=scenarios,
+        caution=settings["caution_weight"] if settings["kinship_caution"] == "sampled" else 1.0,
     )
     return SpawningInputs(data, tuple(judged), tuple(notes))
+
+
+def kinship_scenarios(programme: Programme, rows: IntArray, living: FloatArray) -> tuple[Scenario, ...]:
+    """Return the kinship tables a cautious plan is judged by, over the candidates.
+
+    Parameters
+    ----------
+    programme : Programme
+        Open records; the setting ``kinship_caution`` says which tables.
+    rows : ndarray, int32, shape (n_candidates,)
+        Rows of the candidates in the pedigree, females first.
+    living : ndarray, float64, shape (n_fish,)
+        Weight of each fish in the living group.
+
+    Returns
+    -------
+    tuple of Scenario
+        Empty for a plan by the estimates; one table of upper limits; or one table a draw.
+
+    Raises
+    ------
+    UsageError
+        If kinship comes from the pedigree alone, which has no uncertainty to mind.
+    """
+    caution = programme.settings["kinship_caution"]
+    if caution == "nominal":
+        return ()
+    markers = programme.by_markers
+    if markers is None:
+        raise UsageError(
+            f"setting kinship_caution: found {caution!r} with kinship from the pedigree alone, which has no interval. "
+            "Expected 'nominal', or kinship_source 'pedigree-and-markers'. Change one of them."
+        )
+    tables: Iterable[FloatArray] = [markers.upper]
+    if caution == "sampled":
+        tables = sampled_kinship(programme, markers.related, int(programme.settings["kinship_draws"]))
+    share = living / max(living.sum(), 1.0)
+    scenarios = []
+    for table in tables:
+        with_living = table @ share
+        K = semidefinite(table[np.ix_(rows, rows)])
+        scenarios.append(Scenario(K, with_living[rows], float(share @ with_living)))
+    return tuple(scenarios)
+
+
+def _caution_words(programme: Programme) -> str:
+    settings = programme.settings
+    if settings["kinship_caution"] == "interval":
+        return (
+            "Kinship is taken at the upper limits of its intervals: the value is the worst case within them, all "
+            "limits reached at once."
+        )
+    w = settings["caution_weight"]
+    return (
+        f"Kinship is taken over {settings['kinship_draws']} draws (loci weighted at random, founder pairs found to be "
+        f"kin): {1 - w:.0%} of the weight is on their mean, {w:.0%} on the worst of them."
+    )
 
 
 def females_allowed(programme: Programme, day: dt.date) -> int:

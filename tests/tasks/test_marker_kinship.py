@@ -74,3 +74,27 @@ def test_price_of_caution__is_said_in_words(tiny_folder: Path) -> None:
     words = price_words(programme, spawning_plan(programme))
     assert "within the limit" in words
     assert "raises the value by" in words or "no price" in words
+
+
+@pytest.mark.parametrize("caution", ["interval", "sampled"])
+def test_kinship_caution__shows_its_price(tiny_folder: Path, caution: str) -> None:
+    """Both plans are of one set of rules: caution can only cost by the estimates and gain in what it minds."""
+    outcome = spawning_plan(
+        open_programme(tiny_folder, {**MARKERS, "kinship_caution": caution, "kinship_draws": "4"})
+    )
+    price = outcome.caution
+    assert price is not None
+    assert price.estimate_cautious >= outcome.caution.nominal.bound * (1 - 1e-9)
+    assert price.cautious_value <= price.cautious_of_nominal * 1.01
+    assert outcome.plan.value == pytest.approx(price.cautious_value)
+    labels = dict(outcome.facts())
+    assert "by the estimates" in labels["Price and gain of caution"]
+    assert outcome.as_dict()["caution"]["words"].startswith("Price of caution: ")
+    assert any("upper limits" in note or "4 draws" in note for note in outcome.inputs.notes)
+
+
+def test_kinship_caution__needs_markers(tiny_folder: Path) -> None:
+    with pytest.raises(
+        UsageError, match="kinship_caution: found 'sampled' with kinship from the pedigree alone"
+    ):
+        spawning_plan(open_programme(tiny_folder, {"kinship_caution": "sampled"}))

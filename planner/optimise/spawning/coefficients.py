@@ -20,6 +20,7 @@ import numpy as np
 from broodstock.arrays import FloatArray
 from planner.optimise.kinship_bound import SquareForm, dense_form, pedigree_form
 from planner.optimise.spawning.data import SpawningData
+from planner.optimise.spawning.scenarios import Case, cases_of, greatest
 
 
 @dataclass(frozen=True)
@@ -46,6 +47,10 @@ class Coefficients:
         Mean kinship of each candidate with the living group; zeros without one.
     founder_genes : ndarray, float64, shape (n_floors, n_candidates)
         Expected share of each listed founder in the genes of each candidate.
+    cases : tuple of Case
+        With uncertain kinship: the goal is `square` times the greatest of them.
+    pedigree_part : (SquareForm, ndarray of shape (n_candidates, n_candidates)) or None
+        Form and matrix of the pedigree kinship, for forms of other tables.
     """
 
     K: FloatArray
@@ -57,9 +62,15 @@ class Coefficients:
     living_kinship: float | None
     with_living: FloatArray
     founder_genes: FloatArray
+    cases: tuple[Case, ...] = ()
+    pedigree_part: tuple[SquareForm, FloatArray] | None = None
 
     def goal(self, c: FloatArray) -> float:
         """Return the goal at contributions c (shape (n_candidates,), dishes made included)."""
+        return self.square * greatest(self.cases, c) if self.cases else self.by_estimates(c)
+
+    def by_estimates(self, c: FloatArray) -> float:
+        """Return the goal at contributions c with kinship as estimated."""
         return float(self.square * (c @ self.K @ c) + self.linear @ c + self.constant)
 
 
@@ -92,16 +103,14 @@ def coefficients(data: SpawningData) -> Coefficients:
             means = mean_kinship(data.parents, data.living, F)
             with_living = means[rows]
             living_kinship = float(means @ data.living) / living_total
+    part = None
+    if data.parents is not None and pedigree_K is not None:
+        part = (pedigree_form(data.parents, rows, F), pedigree_K)
     if data.kinship is None:
-        assert data.parents is not None
-        assert pedigree_K is not None
-        K = pedigree_K
-        form = pedigree_form(data.parents, rows, F)
+        assert part is not None
+        form, K = part
     else:
         K = data.kinship[np.ix_(rows, rows)]
-        part = None
-        if data.parents is not None and pedigree_K is not None:
-            part = (pedigree_form(data.parents, rows, F), pedigree_K)
         positions = np.arange(data.n_candidates)
         sexes = ((positions[data.is_female], data.all_dishes), (positions[~data.is_female], data.all_dishes))
         form = dense_form(K, sexes, pedigree_part=part)
@@ -131,6 +140,8 @@ def coefficients(data: SpawningData) -> Coefficients:
         living_kinship,
         with_living,
         _founder_genes(data),
+        cases_of(data.scenarios, data.caution, a, living_total, young, square, total),
+        part,
     )
 
 

@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from broodstock.arrays import BoolArray, FloatArray, IntArray
 from broodstock.errors import ShapeError, UsageError, ValueRangeError
+from planner.optimise.spawning.scenarios import Scenario, check_scenarios
 
 MANY = 1_000_000
 """A limit that never binds."""
@@ -89,6 +90,10 @@ class SpawningData:
         Weight of the living group's mean kinship in the goal, 0 to 1; the rest is on the season's young.
     young : float
         Young fish expected to join the living group.
+    scenarios : tuple of Scenario
+        Kinship tables that may be true. With any, the goal is not taken at the estimates but over these tables.
+    caution : float
+        Weight on the worst of them, 0 to 1; the rest is on their mean.
     """
 
     ids: tuple[str, ...]
@@ -129,6 +134,8 @@ class SpawningData:
     living: FloatArray
     living_share: float
     young: float
+    scenarios: tuple[Scenario, ...] = ()
+    caution: float = 1.0
 
     def __post_init__(self) -> None:
         _check_shapes(self)
@@ -284,6 +291,8 @@ def spawning_data(
         "living": np.zeros(n_fish),
         "living_share": 0.0,
         "young": 0.0,
+        "scenarios": (),
+        "caution": 1.0,
     }
     unknown = sorted(set(settings) - set(filled))
     if unknown:
@@ -446,6 +455,7 @@ def _check_numbers(data: SpawningData) -> None:
             raise ValueRangeError(
                 f"spawning data, {name}: found number {int(array.max())}. Expected -1 to {top - 1}, one limit each."
             )
+    check_scenarios(data.scenarios, data.caution, data.n_candidates)
     _check_made(data)
 
 

@@ -285,7 +285,6 @@ class Improver:
         """
         c = c.copy()
         n, top = np.arange(len(c)), costs.shape[1] - 1
-        own = np.diag(self.K)
         for _ in range(10 * len(c)):
             gradient = 2.0 * (self.K @ c) + self.linear
             room = most - self.value(c)
@@ -296,11 +295,7 @@ class Improver:
                     saved = costs[givers, c[givers]] - costs[givers, np.maximum(c[givers] - dishes, 0)]
                     paid = costs[takers[None, :], np.minimum(c[takers][None, :] + amount, top)]
                     saving = saved[:, None] - (paid - costs[n, np.minimum(c, top)][takers][None, :])
-                    spread = (
-                        own[givers][:, None] + own[takers][None, :] - 2.0 * self.K[np.ix_(givers, takers)]
-                    )
-                    slope = gradient[takers][None, :] - gradient[givers][:, None]
-                    rise = amount * slope + amount**2 * spread
+                    rise = self._rises(c, gradient, givers, takers, dishes)
                     useful = (saving > 1e-9) & (rise <= room) & (givers[:, None] != takers[None, :])
                     if not useful.any():
                         continue
@@ -337,16 +332,28 @@ class Improver:
     def _best_move(self, c: BigIntArray, gradient: FloatArray) -> tuple[int, int, int] | None:
         best: tuple[float, tuple[int, int, int]] | None = None
         least = 1e-9 * (1.0 + abs(self.value(c)))
-        own = np.diag(self.K)
         for givers, takers in self._choices(c):
-            spread = own[givers][:, None] + own[takers][None, :] - 2.0 * self.K[np.ix_(givers, takers)]
-            slope = gradient[takers][None, :] - gradient[givers][:, None]
             for dishes in self._amounts(c, givers):
-                change = dishes[:, None] * slope + (dishes**2)[:, None] * spread
+                change = self._rises(c, gradient, givers, takers, dishes)
                 found = self._best_allowed(c, change, givers, takers, dishes, least)
                 if found is not None and (best is None or found[0] < best[0]):
                     best = found
         return None if best is None else best[1]
+
+    def _rises(
+        self,
+        c: BigIntArray,
+        gradient: FloatArray,
+        givers: BigIntArray,
+        takers: BigIntArray,
+        dishes: BigIntArray,
+    ) -> FloatArray:
+        """Change of the objective when each giver gives its dishes to each taker."""
+        own = np.diag(self.K)
+        spread = own[givers][:, None] + own[takers][None, :] - 2.0 * self.K[np.ix_(givers, takers)]
+        slope = gradient[takers][None, :] - gradient[givers][:, None]
+        rises: FloatArray = dishes[:, None] * slope + (dishes**2)[:, None] * spread
+        return rises
 
     def _amounts(self, c: BigIntArray, givers: BigIntArray) -> list[BigIntArray]:
         """Dishes to move: one, and where possible numbers have gaps also all new dishes of the giver."""

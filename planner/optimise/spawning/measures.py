@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from broodstock.arrays import BigIntArray
+from broodstock.arrays import BigIntArray, FloatArray
 from planner.optimise.spawning.coefficients import Coefficients
 from planner.optimise.spawning.data import SpawningData
 
@@ -40,6 +40,10 @@ class CohortMeasures:
         Expected inbreeding of the young: kinship of the parents, mean over dishes and greatest.
     new_mean_inbreeding : float or None
         Mean over the new dishes only; None when there is none.
+    goal_by_estimates : float
+        The goal with kinship as estimated; the same as `goal` unless kinship tables that may be true are given.
+    goal_by_tables : tuple of float
+        The goal under each of those tables.
 
     References
     ----------
@@ -65,6 +69,8 @@ class CohortMeasures:
     mean_inbreeding: float
     greatest_inbreeding: float
     new_mean_inbreeding: float | None
+    goal_by_estimates: float
+    goal_by_tables: tuple[float, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
@@ -149,4 +155,34 @@ def cohort_measures(data: SpawningData, co: Coefficients, new: BigIntArray) -> C
         mean_inbreeding=float((table * co.pair_kinship).sum() / total),
         greatest_inbreeding=float(co.pair_kinship[laid].max(initial=0.0)),
         new_mean_inbreeding=None if fresh == 0 else float((new * co.pair_kinship).sum() / fresh),
+        goal_by_estimates=co.by_estimates(c),
+        goal_by_tables=tuple(goals_by_table(data, c)),
     )
+
+
+def goals_by_table(data: SpawningData, c: FloatArray) -> list[float]:
+    """Return the goal under each kinship table that may be true, at contributions c.
+
+    Parameters
+    ----------
+    data : SpawningData
+    c : ndarray, float64, shape (n_candidates,)
+        Dishes of each candidate, dishes made included.
+
+    Returns
+    -------
+    list of float
+        In the order of the tables; empty when there are none.
+    """
+    share = c / c.sum()
+    living, young, a = float(data.living.sum()), data.young, data.living_share
+    goals = []
+    for table in data.scenarios:
+        cohort = float(share @ table.K @ share)
+        goal = cohort
+        if a > 0 and living > 0:
+            across = float(share @ table.with_living)
+            whole = living**2 * table.living_kinship + 2 * living * young * across + young**2 * cohort
+            goal = (1 - a) * cohort + a * whole / (living + young) ** 2
+        goals.append(goal)
+    return goals

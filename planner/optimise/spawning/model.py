@@ -21,6 +21,7 @@ from broodstock.arrays import BigIntArray, FloatArray
 from planner.optimise.kinship_bound import Lattice, SquareForm, cut, lattice
 from planner.optimise.solver import Session, numbered, read_values
 from planner.optimise.spawning.build import Draft, Row
+from planner.optimise.spawning.scenarios import Case, greatest
 from planner.optimise.status import SolveReport
 
 
@@ -67,12 +68,26 @@ class Master:
         Quadratic part of the objective; the model's own by default is that of the draft's coefficients.
     linear : ndarray, float64, shape (n_candidates,)
         Linear part of the objective, in the unit of the quadratic part.
+    cases : sequence of Case
+        With any, the greatest of them is minimised; form, linear and constant are then those of a mixture, which
+        bounds it from below, and tangents of the cases are added with `cut_cases_at`.
+    constant : float
+        Constant of the mixture.
     """
 
-    def __init__(self, draft: Draft, form: SquareForm, linear: FloatArray) -> None:
+    def __init__(
+        self,
+        draft: Draft,
+        form: SquareForm,
+        linear: FloatArray,
+        cases: Sequence[Case] = (),
+        constant: float = 0.0,
+    ) -> None:
         self.draft = draft
         self.form = form
         self.linear = linear
+        self.cases = cases
+        self.constant = constant
         self.values = draft.possible()
         self.lattice: Lattice = lattice(form, self.values)
         self.contradiction = any(len(v) == 0 for v in self.values)
@@ -97,7 +112,13 @@ class Master:
         }
         terms = [(t, float(self.form.weights[k])) for k, t in self.t.items()]
         terms += [(self.c[i], x) for i, x in enumerate(self.linear.tolist()) if x]
-        problem.setObjective(pulp.LpAffineExpression(terms))
+        if self.cases:
+            self.worst = problem.add_variable("worst", None)
+            problem.setObjective(pulp.LpAffineExpression([(self.worst, 1.0)]))
+            above = pulp.LpAffineExpression([(self.worst, 1.0), *((v, -x) for v, x in terms)])
+            flow_rows.append(pulp.LpConstraint(above, 1, rhs=self.constant))
+        else:
+            problem.setObjective(pulp.LpAffineExpression(terms))
         for row in flow_rows:
             problem.addConstraint(row, numbered("flow", self._next()))
         for variable in self.c:  # a candidate no other row mentions must still stand in the model
@@ -269,6 +290,35 @@ class Master:
                 cells.append((node, a, b))
         return self._add_cells(cells)
 
+    def cut_cases_at(self, c: FloatArray, report: SolveReport | None = None, *, deeper: float = 0.0) -> int:
+        """Add the tangent of every case at contributions c.
+
+        Parameters
+        ----------
+        c : ndarray, float64, shape (n_candidates,)
+        report : SolveReport, optional
+            Last run; tangents that its value of the worst case meets already are left out.
+        deeper : float
+            A row must cut off more than this, relative to the value of the case.
+
+        Returns
+        -------
+        int
+            Rows added.
+        """
+        reached = -np.inf if report is None or not self.cases else read_values([self.worst], report)[0]
+        rows = []
+        for case in self.cases:
+            value = case.of(c)
+            if value - reached <= deeper * (1 + abs(value)):
+                continue
+            slope = 2.0 * (case.K @ c) + case.linear
+            terms = [(self.worst, 1.0), *((v, -float(s)) for v, s in zip(self.c, slope, strict=True))]
+            rows.append(pulp.LpConstraint(pulp.LpAffineExpression(terms), 1, rhs=value - float(slope @ c)))
+        if rows:
+            self.session.add_rows(rows)
+        return len(rows)
+
     def _add_cells(self, cells: Sequence[tuple[int, float, float]]) -> int:
         rows = []
         for node, a, b in cells:
@@ -298,6 +348,8 @@ class Master:
         flows = self.form.flows(c)
         start |= {y: float(flows[k]) for k, y in enumerate(self.y)}
         start |= {t: float(flows[k] ** 2) for k, t in self.t.items()}
+        if self.cases:
+            start[self.worst] = greatest(self.cases, c.astype(np.float64))
         return start
 
 

@@ -15,7 +15,6 @@ from broodstock.arrays import BigIntArray, FloatArray
 from planner.optimise.spawning.build import Draft, Row, draft_rules
 from planner.optimise.spawning.coefficients import Coefficients, coefficients
 from planner.optimise.spawning.data import SpawningData
-from planner.optimise.spawning.improve import Improver
 from planner.optimise.spawning.pairing import choose_pairs, failing_row
 from planner.optimise.spawning.read import SpawningPlan
 from planner.optimise.spawning.search import Found, Goal
@@ -53,7 +52,7 @@ def near_contributions(
         They meet all rules and can be paired. Found by swaps: no proof that none are cheaper.
     """
     values = draft.possible()
-    improver = Improver(draft, goal.K, goal.linear, values, draft.rows)
+    improver = goal.improver(draft, values, draft.rows)
     numbers = np.arange(improver.possible.shape[1])[None, :]
     costs = np.zeros(improver.possible.shape)
     if avoid is not None:

@@ -181,7 +181,7 @@ def as_table(data: SpawningData, rows: IntArray) -> BigIntArray:
 def settings_echo(data: SpawningData) -> dict[str, Any]:
     """Return the settings as plain values; arrays over fish only where they hold one value, else a count."""
     echo: dict[str, Any] = {"candidates_female": data.n_females, "candidates_male": data.n_males}
-    skipped = {"ids", "parents", "kinship", "females", "males", "pair_upper"}
+    skipped = {"ids", "parents", "kinship", "females", "males", "pair_upper", "scenarios"}
     for field in fields(data):
         if field.name in skipped:
             continue
@@ -191,7 +191,7 @@ def settings_echo(data: SpawningData) -> dict[str, Any]:
         elif isinstance(value, tuple):
             value = [None if v == MANY else v for v in value]
         echo[field.name] = value
-    return echo
+    return echo | {"kinship_tables": len(data.scenarios)}
 
 
 def _plain(array: np.ndarray) -> Any:

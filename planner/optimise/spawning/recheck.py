@@ -391,8 +391,13 @@ def _check_numbers(laid: Laid, plan: SpawningPlan) -> list[Broken]:
         both = data.living + data.young * weights
         after = _mean_kinship_of(data, both / both.sum())
         goal = (1 - data.living_share) * cohort + data.living_share * after
+    by_estimates, by_table = goal, _goals_by_table(laid)
+    if by_table:
+        goal = (1 - data.caution) * sum(by_table) / len(by_table) + data.caution * max(by_table)
     numbers = [
         ("value", plan.value, goal),
+        ("goal by estimates", measures.goal_by_estimates, by_estimates),
+        ("worst table", max(measures.goal_by_tables, default=None), max(by_table, default=None)),
         ("cohort kinship", measures.cohort_kinship, cohort),
         ("living kinship", measures.living_kinship_after, after),
     ]
@@ -407,6 +412,24 @@ def _check_numbers(laid: Laid, plan: SpawningPlan) -> list[Broken]:
     if plan.bound is not None and plan.bound > goal + TOLERANCE:
         broken.append(Broken("bound", f"the bound {plan.bound} is above the value {goal}"))
     return broken
+
+
+def _goals_by_table(laid: Laid) -> list[float]:
+    """Goal under each kinship table, by sums over pairs of candidates."""
+    data = laid.data
+    shares = laid.uses / laid.uses.sum()
+    living, young = float(data.living.sum()), data.young
+    goals = []
+    for table in data.scenarios:
+        cohort = float(np.einsum("i,ij,j", shares, table.K, shares))
+        goal = cohort
+        if data.living_share > 0 and living > 0:
+            old, new = living / (living + young), young / (living + young)
+            across = float((shares * table.with_living).sum())
+            after = old * old * table.living_kinship + 2 * old * new * across + new * new * cohort
+            goal = cohort + data.living_share * (after - cohort)
+        goals.append(goal)
+    return goals
 
 
 def _mean_kinship_of(data: SpawningData, shares: FloatArray) -> float:

@@ -8,17 +8,20 @@ from __future__ import annotations
 
 import threading
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from broodstock.arrays import BigIntArray, FloatArray
-from planner.optimise.kinship_bound import SquareForm
+from planner.optimise.kinship_bound import SquareForm, dense_form
 from planner.optimise.solver import Progress, ProgressHandler, read_counts, solver_versions
 from planner.optimise.spawning.build import Draft, Row
 from planner.optimise.spawning.improve import Improver
 from planner.optimise.spawning.model import Master
 from planner.optimise.spawning.pairing import choose_pairs, failing_row
+from planner.optimise.spawning.scenarios import Case, mixture
+from planner.optimise.spawning.worst_case import WorstImprover, bounding_weights
 from planner.optimise.status import SolveReport, SolveStatus, relative_gap
 
 _RELAX_ROUNDS = 60
@@ -40,6 +43,10 @@ class Goal:
         The same as a matrix.
     linear : ndarray, float64, shape (n_candidates,)
     square, constant : float
+    cases : tuple of Case
+        With any, the greatest of them is minimised instead; form, K and linear then only lead the search.
+    pedigree_part : (SquareForm, ndarray), optional
+        Form and matrix of the pedigree kinship, for the form of a mixture of cases.
     """
 
     form: SquareForm
@@ -47,10 +54,19 @@ class Goal:
     linear: FloatArray
     square: float = 1.0
     constant: float = 0.0
+    cases: tuple[Case, ...] = ()
+    pedigree_part: tuple[SquareForm, FloatArray] | None = None
 
     def of(self, objective: float) -> float:
         """Return the goal for an objective counted in squared dishes."""
         return self.square * objective + self.constant
+
+    def improver(self, draft: Draft, values: Sequence[BigIntArray], rows: Sequence[Row]) -> Improver:
+        """Return what improves contributions for this goal; the parameters are those of `Improver`."""
+        if self.cases:
+            lead = Case(self.K, self.linear, 0.0)
+            return WorstImprover(draft, lead, self.cases, values, rows)
+        return Improver(draft, self.K, self.linear, values, rows)
 
 
 @dataclass(frozen=True)
@@ -113,6 +129,7 @@ class Search:
         self.bound = -np.inf
         self.nodes = 0
         self.ended: SolveStatus | None = None
+        self.shift = 0.0  # constant of the form, which the solver does not see
 
     def run(self) -> Found:
         """Search until the gap is closed, the time is over or someone stops it.
@@ -122,12 +139,14 @@ class Search:
         Found
             Status ``infeasible`` only when that is proven.
         """
-        self.master = Master(self.draft, self.goal.form, self.goal.linear)
+        if self.goal.cases:
+            self._lead_by_a_mixture()
+        else:
+            self.master = Master(self.draft, self.goal.form, self.goal.linear)
+        self.shift = 0.0 if self.goal.cases else self.goal.form.constant
         if self.master.contradiction:
             return self._found(SolveStatus.INFEASIBLE)
-        self.improver = Improver(
-            self.draft, self.goal.K, self.goal.linear, self.master.values, self.master.draft.rows
-        )
+        self.improver = self.goal.improver(self.draft, self.master.values, self.master.draft.rows)
         if self.start is not None:
             self._consider_start(self.start)
         relaxed = self._relax()
@@ -138,6 +157,20 @@ class Search:
         if self._closed():
             return self._found(SolveStatus.PROVEN)
         return self._found(self.ended or SolveStatus.TIME_LIMIT)
+
+    def _lead_by_a_mixture(self) -> None:
+        """Make the model of the worst case: whole-number rows for a mixture, tangents for every case."""
+        cases, values = self.goal.cases, self.draft.possible()
+        weights = np.full(len(cases), 1.0 / len(cases))
+        if all(len(v) for v in values):
+            weights = bounding_weights(self.draft, cases, values, self.draft.rows)
+        lead = mixture(cases, weights)
+        data = self.draft.data
+        positions = np.arange(data.n_candidates)
+        sexes = [(positions[sex], data.all_dishes) for sex in (data.is_female, ~data.is_female)]
+        form = dense_form(lead.K, sexes, pedigree_part=self.goal.pedigree_part)
+        self.goal = replace(self.goal, form=form, K=lead.K, linear=lead.linear)
+        self.master = Master(self.draft, form, lead.linear, cases, lead.constant + form.constant)
 
     def _left(self) -> float:
         return max(0.0, self.time_limit - (time.perf_counter() - self.began))
@@ -175,10 +208,11 @@ class Search:
             if report.status is not SolveStatus.PROVEN or report.objective is None:
                 self.ended = report.status
                 break
-            self.bound = max(self.bound, report.objective)
+            self.bound = max(self.bound, report.objective + self.shift)
             self._tell()
             c = master.contributions(report)
             added = master.cut_at(master.form.flows(c), master.squares(report), deeper=1e-6)
+            added += master.cut_cases_at(c, report, deeper=1e-6)
             paired = self._add_pair_cut(c, whole=False)
             settled = report.objective - last <= _RELAX_ENOUGH * abs(report.objective) + 1e-9
             last = report.objective
@@ -256,6 +290,7 @@ class Search:
             start = None
             if self.best is not None:
                 master.cut_at(master.form.flows(self.best))
+                master.cut_cases_at(self.best.astype(np.float64))
                 start = master.start_at(self.best)
             allowed = self._allowed_gap() * tighter
             report = master.session.solve(
@@ -270,7 +305,7 @@ class Search:
             )
             self.nodes += report.nodes
             if report.bound is not None:
-                self.bound = max(self.bound, report.bound)
+                self.bound = max(self.bound, report.bound + self.shift)
             if report.status is SolveStatus.INFEASIBLE:
                 self.ended = SolveStatus.INFEASIBLE if self.best is None else None
                 return
@@ -286,7 +321,8 @@ class Search:
         master = self.master
         c = read_counts(master.c, report)
         paired = self._add_pair_cut(c.astype(np.float64), whole=True)
-        added = master.cut_at(master.form.flows(c), master.squares(report), deeper=1e-7) > 0
+        rows = master.cut_at(master.form.flows(c), master.squares(report), deeper=1e-7)
+        added = rows + master.cut_cases_at(c.astype(np.float64), report, deeper=1e-7) > 0
         if paired:
             return 1.0
         better = self._consider(c)
@@ -301,7 +337,7 @@ class Search:
 
     def _enough_bound(self) -> float | None:
         """Bound, in squared dishes, that closes the gap of the best plan so far."""
-        return None if self.best is None else self.value - 0.999 * self._allowed_gap()
+        return None if self.best is None else self.value - self.shift - 0.999 * self._allowed_gap()
 
     def _inner_progress(self) -> ProgressHandler | None:
         if self.progress is None:
@@ -309,7 +345,7 @@ class Search:
         outer = self.progress
 
         def tell(inner: Progress) -> None:
-            bound = self.bound if inner.bound is None else max(self.bound, inner.bound)
+            bound = self.bound if inner.bound is None else max(self.bound, inner.bound + self.shift)
             best = None if self.best is None else self.goal.of(self.value)
             proven = self.goal.of(bound) if np.isfinite(bound) else None
             outer(Progress(time.perf_counter() - self.began, best, proven, relative_gap(best, proven)))

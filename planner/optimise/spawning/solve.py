@@ -111,6 +111,8 @@ def plan_spawning(
 
 def goal_of(co: Coefficients) -> Goal:
     """Return the goal in the form the search takes."""
+    if co.cases:
+        return Goal(co.form, co.K, co.linear / co.square, co.square, 0.0, co.cases, co.pedigree_part)
     return Goal(co.form, co.K, co.linear / co.square, co.square, co.constant)
 
 
