@@ -12,10 +12,12 @@ import pandas as pd
 from broodstock.checks import (
     date_checks,
     genetic_checks,
+    lot_checks,
     measure_checks,
     parent_checks,
     site_checks,
     station_checks,
+    status_machine,
     tag_checks,
 )
 from broodstock.checks.records import CheckInput
@@ -97,6 +99,17 @@ CHECKS: tuple[Check, ...] = (
     ),
     Check(station_checks.check_permits, ("permit-exceeded", "permit-tally-differs", "permit-not-valid")),
     Check(station_checks.check_stock_is_here, ("stock-already-released",)),
+    Check(status_machine.check_status_order, ("status-jump",)),
+    Check(lot_checks.check_lot_events, ("lot-event-incomplete",)),
+    Check(
+        lot_checks.check_lot_balance,
+        ("lot-more-out-than-in", "lot-empty-moved", "lot-loss-unexplained", "lot-count-too-high"),
+    ),
+    Check(lot_checks.check_lot_names, ("lot-name-reused",)),
+    Check(lot_checks.check_lot_days, ("lot-not-open",)),
+    Check(lot_checks.check_lot_families, ("lot-family-unexpected",)),
+    Check(lot_checks.check_lots_told_apart, ("lot-families-not-told-apart",)),
+    Check(lot_checks.check_unit_load, ("unit-over-capacity",)),
     Check(site_checks.check_predator_surveys, ("predators-unknown", "survey-stale")),
     Check(site_checks.check_site_capacity, ("site-over-capacity",)),
     Check(site_checks.check_releases_into_water, ("site-without-water",)),
@@ -182,6 +195,7 @@ def latest_day(tables: Mapping[str, pd.DataFrame]) -> dt.date:
             ("crosses", "made_on"),
             ("stock", "measured_on"),
             ("fish", "measured_on"),
+            ("group_moves", "happened_on"),
         )
         if len(tables[name])
     ]

@@ -6,11 +6,12 @@ A code that is raised anywhere and not listed here fails a test, and so does a l
 from broodstock.findings_catalogue.entry import Entry
 from broodstock.findings_catalogue.form import ENTRIES as _FORM
 from broodstock.findings_catalogue.identity import ENTRIES as _IDENTITY
+from broodstock.findings_catalogue.lots import ENTRIES as _LOTS
 from broodstock.findings_catalogue.places import ENTRIES as _PLACES
 
 __all__ = ["CATALOGUE", "Entry", "explain"]
 
-CATALOGUE: dict[str, Entry] = {e.code: e for e in (*_FORM, *_IDENTITY, *_PLACES)}
+CATALOGUE: dict[str, Entry] = {e.code: e for e in (*_FORM, *_IDENTITY, *_PLACES, *_LOTS)}
 """Entries by code, in order of topic."""
 
 

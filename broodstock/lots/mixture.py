@@ -72,12 +72,15 @@ class Surprise:
         Fish typed as this family.
     chance : float
         Chance of as many by typing errors.
+    stranger : bool
+        The records bring no fish of the family there; False when they bring too few.
     """
 
     move: Move
     family: str
     number: float
     chance: float
+    stranger: bool = True
 
 
 class Mixture:
@@ -338,7 +341,8 @@ class Mixture:
         self, move: Move, step: Step, family: int, typed: float, n: float, size: float, chance: float
     ) -> None:
         """Believe that an unexpected family is there: its share is that of the sample (Jeffreys prior)."""
-        self.surprises.append(Surprise(move, self.families[family], typed, chance))
+        known = any(family in self.numbers.get(k, {}) for k in step.sources)
+        self.surprises.append(Surprise(move, self.families[family], typed, chance, not known))
         share = self.rng.beta(typed + 0.5, n - typed + 0.5, self.options.particles)
         for k, before in zip(step.sources, step.before, strict=True):
             part = float(before) / max(float(step.before.sum()), 1e-12)

@@ -18,6 +18,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 from broken_cells import CELL_CASES
 from broken_folders import FOLDER_CASES
+from broken_lots import LOT_CASES
 
 from broodstock.fields import TABLES
 
@@ -58,7 +59,7 @@ def make() -> Made:
         made.expected += [
             [name, table, code, "" if row is None else row, column] for code, row, column in expected
         ]
-    for name, (tables, expected) in FOLDER_CASES.items():
+    for name, (tables, expected) in (FOLDER_CASES | LOT_CASES).items():
         for table, rows in tables.items():
             path = f"{name}/{table}" if "." in table else f"{name}/{table}.csv"
             made.files[path] = rows if isinstance(rows, bytes) else csv_bytes(rows, table)

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from scipy.stats import chisquare, dirichlet_multinomial, multivariate_hypergeom, poisson
+from scipy.stats import chisquare, multivariate_hypergeom, poisson
 
 from broodstock.errors import ValueRangeError
 from broodstock.lots.closed_form import absence_after_split, dirichlet_multinomial_posterior
@@ -46,7 +46,7 @@ def test_split__is_multivariate_hypergeometric(numbers, taken):
         assert draws.mean() == pytest.approx(taken * n / sum(numbers), rel=0.02, abs=0.03)
         # Rounding to whole fish widens groups of a few fish by a sixth of a fish.
         assert draws.std() == pytest.approx(np.sqrt(exact[i]), rel=0.06, abs=0.17)
-        assert parts.absent(f) == pytest.approx(absent[i], abs=0.012)
+        assert parts.absent(f) == pytest.approx(absent[i], abs=0.02)
     assert (parts.numbers.sum(axis=0) == taken).all()
 
 
