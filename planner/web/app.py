@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import importlib
+import threading
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from importlib.resources import files
@@ -23,7 +25,12 @@ from planner.web.render import page
 from planner.web.security import HEADERS, Keys, Session, host_is_ours
 from planner.web.worker import Workers
 
-PAGES = ("planner.web.pages.home", "planner.web.pages.jobs", "planner.web.pages.signing")
+PAGES = (
+    "planner.web.pages.home",
+    "planner.web.pages.jobs",
+    "planner.web.pages.signing",
+    "planner.web.pages.genetics",
+)
 """Modules with a ``router``; one for each group of pages."""
 
 FREE = ("/static/", "/sign-in", "/favicon.ico")
@@ -60,6 +67,10 @@ def create_app(
 
     @asynccontextmanager
     async def life(app: FastAPI) -> AsyncIterator[None]:
+        desk: State = app.state.desk
+        threading.Thread(target=_warm_up, args=(desk.workplace,), daemon=True).start()
+        if workers:
+            desk.workers.submit("read", {})
         yield
         app.state.desk.workers.close()
 
@@ -79,6 +90,12 @@ def create_app(
     app.middleware("http")(doorkeeper)
     _words_for_errors(app)
     return app
+
+
+def _warm_up(workplace: Workplace) -> None:
+    """Read the records before the first page asks; what is wrong with them is said when a page asks."""
+    with contextlib.suppress(KinshoalError, OSError):
+        workplace.programme()
 
 
 async def doorkeeper(request: Request, call_next: Callable[[Request], Awaitable[Response]]) -> Response:
