@@ -240,10 +240,17 @@ def verify_register(place: Path | str) -> tuple[str, dict[str, Any], bool]:
 
 def upgrade_register(place: Path | str) -> Said:
     """Bring an older register to this version's tables."""
-    from planner.store.upgrading import upgrade
+    from planner.store.upgrade import upgrade
 
-    words = upgrade(place)
-    return words, {"register": str(place), "upgrade": words}
+    done = upgrade(place)
+    if not done.backup:
+        words = f"{done.place} has the tables of this version already ({done.after}); nothing to do."
+    else:
+        words = (
+            f"{done.place}: tables of revision {done.before} are now {done.after}. As it was: {done.backup}"
+        )
+    data = {"register": done.place, "before": done.before, "after": done.after, "backup": done.backup}
+    return words, data
 
 
 def back_up(place: Path | str, target: Path) -> Said:
