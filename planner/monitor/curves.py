@@ -196,9 +196,6 @@ def fit_curves(
         raise ShapeError("released fish: found a cohort without yearly windows. Add the cohort.")
     problem = CurvePosterior(cells, fish, windows)
     start = problem.start()
-    for _ in range(2 if windows is not None else 0):
-        start = problem.climb(start, 0.25, 0.05)
-        problem.freeze_curvature(start)
     found = []
     for spread in SPREADS:
         for slope_spread in SLOPE_SPREADS:
@@ -246,9 +243,13 @@ def _row(cells: CurveCells, cell: int, length_mm: float) -> FloatArray:
 
 def _inverse(precision: FloatArray) -> tuple[FloatArray, float]:
     """Return inverse and log determinant of a precision matrix; directions without curvature are held at 0.01."""
-    values, vectors = np.linalg.eigh(precision)
-    values = np.maximum(values, 0.01)
-    return np.asarray((vectors / values) @ vectors.T), float(np.log(values).sum())
+    try:
+        root = np.linalg.cholesky(precision)
+    except np.linalg.LinAlgError:
+        values, vectors = np.linalg.eigh(precision)
+        values = np.maximum(values, 0.01)
+        return np.asarray((vectors / values) @ vectors.T), float(np.log(values).sum())
+    return np.linalg.inv(precision), 2.0 * float(np.log(np.diag(root)).sum())
 
 
 def _goodness(problem: CurvePosterior, best: Component) -> FitTest:

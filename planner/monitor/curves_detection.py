@@ -135,7 +135,7 @@ class YearWindows:
         year[self.looked] = 3 * self.n_kinds + np.arange(int(self.looked.sum()))
         return columns, year[self.kind[:, None], columns]
 
-    def slopes(self, eta: FloatArray) -> tuple[float, FloatArray, FloatArray, FloatArray]:
+    def slopes(self, eta: FloatArray) -> tuple[float, FloatArray, FloatArray, FloatArray, FloatArray]:
         """Return the log-likelihood and chances to be met, with derivatives.
 
         Parameters
@@ -153,6 +153,9 @@ class YearWindows:
             Chance that a fish alive one year after release is met at least once (and kept its tag).
         jacobian : ndarray, float64, shape (n_parameters, n_cohorts)
             Derivatives of `met`.
+        information : ndarray, float64, shape (n_parameters, n_parameters)
+            Sum over the fish met of the outer products of their scores: with the fish never met it is the expected
+            information, because the second derivatives of all chances together sum to 0.
         """
         k = self.n_kinds
         _, year = self._columns()
@@ -184,26 +187,13 @@ class YearWindows:
         for j in range(year.shape[1]):
             per[year[at, j], order] += by_window[:, j]  # where nobody looked the derivative is 0
         per = per[:-1] * scale
-        return total, per[:, :h].sum(axis=1), self.kept * (1.0 - chance[h:]), -self.kept * per[:, h:]
+        met = self.kept * (1.0 - chance[h:])
+        information = (per[:, :h] / np.maximum(self.number, 1)) @ per[:, :h].T
+        return total, per[:, :h].sum(axis=1), met, -self.kept * per[:, h:], information
 
     def met(self, eta: FloatArray) -> FloatArray:
         """Return the chance of each cohort to be met, shape (n_cohorts,)."""
         return self.slopes(eta)[2]
-
-    def curvature(self, eta: FloatArray, weights: FloatArray) -> FloatArray:
-        """Return the Hessian (P, P) of log-likelihood plus weighted chances to be met, by central differences."""
-        n = len(eta)
-        out = np.zeros((n, n))
-        step = 1e-4
-        for i in range(n):
-            sides = []
-            for sign in (1.0, -1.0):
-                moved = eta.copy()
-                moved[i] += sign * step
-                _, gradient, _, jacobian = self.slopes(moved)
-                sides.append(gradient + jacobian @ weights)
-            out[i] = (sides[0] - sides[1]) / (2 * step)
-        return 0.5 * (out + out.T)
 
 
 @njit(cache=True)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy.linalg import LinAlgError, cho_factor, cho_solve
+from scipy.sparse import csr_matrix
 
 from broodstock.arrays import FloatArray
 from planner.monitor.curves_data import REFERENCE_MM, UNIT_MM, CurveCells, ReleasedFish
@@ -21,15 +23,23 @@ class CurvePosterior:
         self.x = (fish.length_mm - REFERENCE_MM) / UNIT_MM
         n_kinds, n, rows = len(cells.kind_sd), len(cells.names), np.arange(len(fish.cell))
         self.n_b = n_kinds + n + 1 + n
-        design = np.zeros((len(rows), self.n_b))
-        design[rows, cells.kind[fish.cell]] = 1.0
-        design[rows, n_kinds + fish.cell] = 1.0
-        design[:, n_kinds + n] = self.x
-        design[rows, n_kinds + n + 1 + fish.cell] = self.x
-        self.design = design
+        columns = np.stack(
+            [
+                cells.kind[fish.cell],
+                n_kinds + fish.cell,
+                np.full(len(rows), n_kinds + n),
+                n_kinds + n + 1 + fish.cell,
+            ]
+        )
+        ones = np.ones(len(rows))
+        entries = np.concatenate([ones, ones, self.x, self.x])
+        self.design = csr_matrix((entries, (np.tile(rows, 4), columns.ravel())), shape=(len(rows), self.n_b))
+        self.with_cohort = np.flatnonzero(fish.cohort >= 0)
+        self.n_cohorts = len(windows.kind) if windows is not None else 0
+        spots = (self.with_cohort, fish.cohort[self.with_cohort])
+        self.member = csr_matrix((np.ones(len(spots[0])), spots), shape=(len(rows), self.n_cohorts))
         self.offset = cells.intercept[fish.cell] + cells.slope[fish.cell] * fish.length_mm
         self.n_eta = windows.n_parameters if windows is not None else 0
-        self.frozen = np.zeros((self.n_eta, self.n_eta))
 
     def start(self) -> FloatArray:
         """Return the prior means of all parameters."""
@@ -49,26 +59,10 @@ class CurvePosterior:
             parts.append(self.windows.prior_sd())
         return np.concatenate(parts)
 
-    def freeze_curvature(self, theta: FloatArray) -> None:
-        """Keep the curvature of the part on meetings; it hardly depends on the spreads of the curves."""
-        if self.windows is None:
-            return
-        eta = theta[self.n_b :]
-        met = self.windows.met(eta)
-        d = self.chance(met)
-        s = expit(self.offset + self.design @ theta[: self.n_b])
-        slope_d = -(self.fish.number - self.fish.met) * s / (1.0 - s * d)
-        with_cohort = self.fish.cohort >= 0
-        weights = np.bincount(
-            self.fish.cohort[with_cohort], weights=slope_d[with_cohort], minlength=len(self.windows.kind)
-        ).astype(np.float64)
-        self.frozen = self.windows.curvature(eta, weights)
-
     def chance(self, met: FloatArray) -> FloatArray:
         """Return for each row the chance that a survivor is met; 1 where the fate is known."""
         d = np.ones(len(self.fish.cohort))
-        with_cohort = self.fish.cohort >= 0
-        d[with_cohort] = met[self.fish.cohort[with_cohort]]
+        d[self.with_cohort] = met[self.fish.cohort[self.with_cohort]]
         return d
 
     def value(
@@ -78,9 +72,10 @@ class CurvePosterior:
         y, n = self.fish.met.astype(float), self.fish.number.astype(float)
         b, eta = theta[: self.n_b], theta[self.n_b :]
         if self.windows is not None:
-            meetings, eta_slope, met, jacobian = self.windows.slopes(eta)
+            meetings, eta_slope, met, jacobian, information = self.windows.slopes(eta)
         else:
-            meetings, eta_slope, met, jacobian = 0.0, np.zeros(0), np.zeros(0), np.zeros((0, 0))
+            meetings, eta_slope, met = 0.0, np.zeros(0), np.zeros(0)
+            jacobian = information = np.zeros((0, 0))
         d = self.chance(met)
         z = self.offset + self.design @ b
         s = np.clip(expit(z), 1e-12, 1 - 1e-12)
@@ -100,18 +95,13 @@ class CurvePosterior:
         gradient = -away / sd
         gradient[: self.n_b] += self.design.T @ f_z
         hessian = np.diag(-1.0 / sd**2)
-        hessian[: self.n_b, : self.n_b] += self.design.T @ (f_zz[:, None] * self.design)
+        hessian[: self.n_b, : self.n_b] += (self.design.T.multiply(f_zz) @ self.design).toarray()
         if self.n_eta:
-            at = self.fish.cohort
-            rows = at >= 0
-            per = np.zeros((self.n_eta, len(self.x)))
-            per[:, rows] = jacobian[:, at[rows]]
-            f_d, f_dd, f_zd = (np.where(rows, v, 0.0) for v in (f_d, f_dd, f_zd))
-            gradient[self.n_b :] += eta_slope + per @ f_d
-            cross = (self.design.T * f_zd) @ per.T
+            gradient[self.n_b :] += eta_slope + jacobian @ (self.member.T @ f_d)
+            cross = (self.design.T.multiply(f_zd) @ self.member).toarray() @ jacobian.T
             hessian[: self.n_b, self.n_b :] += cross
             hessian[self.n_b :, : self.n_b] += cross.T
-            hessian[self.n_b :, self.n_b :] += (per * f_dd) @ per.T + self.frozen
+            hessian[self.n_b :, self.n_b :] += (jacobian * (self.member.T @ f_dd)) @ jacobian.T - information
         return value, gradient, hessian
 
     def climb(self, theta: FloatArray, spread: float, slope_spread: float) -> FloatArray:
@@ -140,6 +130,10 @@ class CurvePosterior:
 
 def _ascent(hessian: FloatArray, gradient: FloatArray, ridge: float) -> FloatArray:
     """Newton step; where the Hessian bends upwards the bends are turned down."""
-    values, vectors = np.linalg.eigh(-hessian)
-    values = np.maximum(np.abs(values), max(ridge, 1e-6 * float(np.abs(values).max())))
-    return np.asarray(vectors @ ((vectors.T @ gradient) / values))
+    try:
+        root = cho_factor(-hessian, check_finite=False)
+    except LinAlgError:
+        values, vectors = np.linalg.eigh(-hessian)
+        values = np.maximum(np.abs(values), max(ridge, 1e-6 * float(np.abs(values).max())))
+        return np.asarray(vectors @ ((vectors.T @ gradient) / values))
+    return np.asarray(cho_solve(root, gradient, check_finite=False))
