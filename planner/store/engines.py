@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -108,8 +107,12 @@ def make_engine(place: Place, *, read_only: bool = False, wait_s: float = WAIT_S
     """
     if place.url:
         return _server_engine(place, read_only, wait_s)
-    assert place.path is not None
-    engine = sa.create_engine(_file_address(place.path, read_only))
+    path = place.path
+    assert path is not None
+    engine = sa.create_engine(
+        sa.URL.create("sqlite", database=str(path)),
+        creator=lambda: _open_to_read(path) if read_only else sqlite3.connect(path, check_same_thread=False),
+    )
 
     @event.listens_for(engine, "connect")
     def _open(connection: Any, _: Any) -> None:
@@ -134,15 +137,22 @@ def make_engine(place: Place, *, read_only: bool = False, wait_s: float = WAIT_S
     return engine
 
 
-def _file_address(path: Path, read_only: bool) -> sa.URL:
-    if not read_only:
-        return sa.URL.create("sqlite", database=str(path))
-    full = path.resolve()
-    wal = full.with_name(full.name + "-wal")
-    # Readers share the log beside the file; where none can be made and none is left, the file cannot change.
-    still = not os.access(full.parent, os.W_OK) and not (wal.exists() and wal.stat().st_size)
-    query = {"mode": "ro", "uri": "true"} | ({"immutable": "1"} if still else {})
-    return sa.URL.create("sqlite", database=full.as_uri(), query=query)
+def _open_to_read(path: Path) -> sqlite3.Connection:
+    """Open a file for reading alone, also where nothing may be written beside it."""
+    address = path.resolve().as_uri() + "?mode=ro"
+    connection = sqlite3.connect(address, uri=True, check_same_thread=False)
+    try:
+        connection.execute("SELECT 1 FROM sqlite_master").fetchone()
+    except sqlite3.OperationalError as error:
+        connection.close()
+        # Readers share a log beside the file. Where none can be made and none was left, the file cannot change.
+        wal = path.with_name(path.name + "-wal")
+        if not error.sqlite_errorname.startswith(("SQLITE_CANTOPEN", "SQLITE_READONLY")):
+            raise
+        if wal.exists() and wal.stat().st_size:
+            raise
+        connection = sqlite3.connect(address + "&immutable=1", uri=True, check_same_thread=False)
+    return connection
 
 
 def _server_engine(place: Place, read_only: bool, wait_s: float) -> sa.Engine:
@@ -200,6 +210,8 @@ def _in_words(place: str, error: BaseException) -> RegisterError:
             "Correct a record by a new version; undo a change by its counter-entry.",
         )
     kind = _kind_of(error)
+    if kind == "no-folder":
+        kind = "read-only" if Path(place).parent.is_dir() else "missing"
     if kind == "locked":
         return RegisterLocked(
             where,
@@ -245,10 +257,12 @@ def _kind_of(error: BaseException) -> str:
         ("SQLITE_CORRUPT", "damaged"),
         ("SQLITE_NOTADB", "damaged"),
         ("SQLITE_IOERR", "damaged"),
-        ("SQLITE_CANTOPEN", "missing"),
+        ("SQLITE_CANTOPEN", "no-folder"),
     ):
         if name.startswith(start):
             return kind
+    if "decode to UTF-8" in str(error):
+        return "damaged"
     state = str(getattr(error, "sqlstate", "") or "")
     by_state = {
         "55P03": "locked",
