@@ -22,6 +22,9 @@ DAY = click.option(
     "--day", type=click.DateTime(["%Y-%m-%d"]), help="Day of the plan; default from the settings."
 )
 
+RECORD = click.option("--record", is_flag=True, help="Record the plan in the register it is made from.")
+WHO = click.option("--as", "who", metavar="NAME", default="", help="Who records it; needed with --record.")
+
 
 def overrides_of(changes: tuple[str, ...]) -> dict[str, str]:
     """Split ``NAME=VALUE`` texts.
@@ -62,6 +65,8 @@ def _day(day: dt.datetime | None) -> dt.date | None:
 )
 @click.option("--price", is_flag=True, help="Say what trusting only upper limits of pair kinship costs.")
 @SET
+@RECORD
+@WHO
 @OUT
 @answers
 def spawn(
@@ -72,6 +77,8 @@ def spawn(
     others: int,
     price: bool,
     changes: tuple[str, ...],
+    record: bool,
+    who: str,
     out: Path | None,
 ) -> Answer:
     """Plan the crosses of a day: least mean kinship of the cohort and the living group, with a proven gap.
@@ -86,10 +93,12 @@ def spawn(
     overrides = overrides_of(changes)
     programme = open_programme(folder, overrides)
     version = planned_version(out) if out is not None else 1
+    version = max(version, _version_to_record(folder, "spawning", who)) if record else version
     outcome = spawning_plan(programme, _day(day), not_ripe, also_ripe, version, progress, others)
     more = {"overrides": overrides}
     written = write_spawning(programme, outcome, out, more) if out is not None else []
-    answer = _plan_answer(outcome, written, outcome.table())
+    said = _recorded(programme, "spawning", outcome, who) if record else ""
+    answer = _plan_answer(outcome, written, outcome.table(), said)
     if price:
         progress("Comparing with the plan that believes the estimates")
         words = price_words(programme, outcome)
@@ -105,6 +114,8 @@ def spawn(
 @click.option("--closed", multiple=True, metavar="SITE", help="Site found closed against the records.")
 @click.option("--from-scratch", is_flag=True, help="With --closed: plan everything anew, not only its fish.")
 @SET
+@RECORD
+@WHO
 @OUT
 @answers
 def release(
@@ -113,6 +124,8 @@ def release(
     closed: tuple[str, ...],
     from_scratch: bool,
     changes: tuple[str, ...],
+    record: bool,
+    who: str,
     out: Path | None,
 ) -> Answer:
     """Plan which tagged fish go to which water: least kinship at the survivors chosen, with a proven gap.
@@ -126,6 +139,7 @@ def release(
     from planner.tasks.release_files import planned_version, write_release
 
     version = planned_version(out) if out is not None else 1
+    version = max(version, _version_to_record(folder, "release", who)) if record else version
     old = old_plan(out) if out is not None and closed and not from_scratch else None
     opened = open_programme if old is None else open_for_release_day
     programme = opened(folder, overrides_of(changes))
@@ -135,11 +149,43 @@ def release(
         outcome = release_again(programme, old, closed, _day(day), progress)
     kinds = FIGURE_KINDS if old is None else QUICK_FIGURES
     written = write_release(programme, outcome, out, kinds) if out is not None else []
-    return _plan_answer(outcome, written, outcome.table())
+    said = _recorded(programme, "release", outcome, who) if record else ""
+    return _plan_answer(outcome, written, outcome.table(), said)
 
 
-def _plan_answer(outcome: Any, written: list[Path], table: tuple[list[str], list[list[str]]]) -> Answer:
-    """Say the figures of a plan, its lines, what was assumed and what was written."""
+def _version_to_record(place: Path | str, kind: str, who: str) -> int:
+    """Return the next version of a kind of plan in a register.
+
+    Raises
+    ------
+    UsageError
+        If nobody signs, or the place is no register.
+    """
+    from broodstock.errors import UsageError
+    from planner.tasks.register_plans import recorded_version
+
+    if not who.strip():
+        raise UsageError(
+            "--as: found nobody. Expected who records the plan, for example --record --as 'T. Arden'."
+        )
+    return recorded_version(place, kind, None)
+
+
+def _recorded(programme: Any, kind: str, outcome: Any, who: str) -> str:
+    """Record a plan in its register and say so."""
+    from planner.tasks.register_plans import record_plan, release_lines, spawning_lines
+
+    if kind == "spawning":
+        lines = spawning_lines(outcome)
+    else:
+        lines = release_lines(outcome, programme.tables["sites"])
+    return record_plan(programme.folder, kind, outcome, lines, who)
+
+
+def _plan_answer(
+    outcome: Any, written: list[Path], table: tuple[list[str], list[list[str]]], recorded: str = ""
+) -> Answer:
+    """Say the figures of a plan, its lines, what was assumed, what was written and recorded."""
     width = max(len(label) for label, _ in outcome.facts())
     lines = [
         *(f"{label.ljust(width)}  {value}" for label, value in outcome.facts()),
@@ -150,5 +196,7 @@ def _plan_answer(outcome: Any, written: list[Path], table: tuple[list[str], list
         *getattr(outcome, "changes", ()),
         f"version {outcome.provenance.version}, mark {outcome.provenance.mark}",
         *(f"wrote {p}" for p in written),
+        *([recorded] if recorded else []),
     ]
-    return Answer("\n".join(lines), outcome.as_dict() | {"written": [str(p) for p in written]})
+    data = outcome.as_dict() | {"written": [str(p) for p in written]}
+    return Answer("\n".join(lines), data | ({"recorded": recorded} if recorded else {}))
