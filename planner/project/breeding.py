@@ -132,33 +132,47 @@ def station_crosses(
 
 
 def released_families(
-    year_class: YearClass, released: int, living: int, even: bool, rng: np.random.Generator
+    families: int, weights: FloatArray, released: int, living: int, even: bool, rng: np.random.Generator
 ) -> BigIntArray:
     """Draw the families of the fish that live through their first year after release.
 
     Parameters
     ----------
-    year_class : YearClass
-        With at least one family.
+    families : int
+        Families of the year class, at least 1.
+    weights : ndarray, float64, shape (families,)
+        Relative numbers of their young, used where families are not made equal.
     released, living : int
         Fish released, and how many of them live.
     even : bool
-        Families are released in equal numbers, as far as there are fish; otherwise as they come.
+        Families are released in equal numbers; otherwise as they come.
     rng : Generator
 
     Returns
     -------
-    ndarray, int64, shape (living or fewer,)
-        Position of the family of each; fewer only where there are too few fish.
+    ndarray, int64, shape (living,)
+        Position of the family of each.
     """
-    n = len(year_class.dams)
-    if year_class.numbers is not None:
-        numbers = level(year_class.numbers, released) if even else year_class.numbers
-        pool = np.repeat(np.arange(n), numbers)
-        return rng.choice(pool, min(living, len(pool)), replace=False)
     if even:
-        return rng.permutation(n)[rng.choice(released, living, replace=False) % n]
-    return rng.choice(n, living, p=year_class.weights / year_class.weights.sum())
+        return rng.permutation(families)[rng.choice(released, living, replace=False) % families]
+    return rng.choice(families, living, p=weights / weights.sum())
+
+
+def stock_in_order(numbers: BigIntArray, released: int, even: bool, rng: np.random.Generator) -> BigIntArray:
+    """Return the family of each fish of a stock in hand, in the random order in which they are released.
+
+    Parameters
+    ----------
+    numbers : ndarray, int64, shape (n_families,)
+        Fish of each family.
+    released : int
+        Fish to release in all waters.
+    even : bool
+        Only as many of each family as make the families even.
+    rng : Generator
+    """
+    taken = level(numbers, released) if even else numbers
+    return rng.permutation(np.repeat(np.arange(len(numbers)), taken))
 
 
 def level(numbers: BigIntArray, wanted: int) -> BigIntArray:
@@ -185,7 +199,7 @@ def kept_families(
     if crossing == "random":
         return rng.choice(n, number, p=year_class.weights / year_class.weights.sum())
     if crossing == "equal":
-        return np.resize(rng.permutation(n), number).astype(np.int64)
+        return rng.permutation(np.resize(rng.permutation(n), number)).astype(np.int64)
     parents = np.concatenate([year_class.dams, year_class.sires])
     K = herd.kin[np.ix_(parents, parents)]
     between = 0.25 * (K[:n, :n] + K[:n, n:] + K[n:, :n] + K[n:, n:])
@@ -193,4 +207,4 @@ def kept_families(
     brood = np.flatnonzero(herd.alive & (herd.place == 0))
     means = mean_with(herd.kin, parents, brood)
     kept = least_kinship_kept(between, own, 0.5 * (means[:n] + means[n:]), len(brood), number)
-    return np.repeat(np.arange(n), kept)
+    return rng.permutation(np.repeat(np.arange(n), kept))

@@ -16,6 +16,7 @@ from planner.project.breeding import (
     natural_parents,
     released_families,
     station_crosses,
+    stock_in_order,
 )
 from planner.project.measures import Born, Measures, YearCounts
 from planner.project.model import STATION, Strategy, whole_numbers
@@ -120,6 +121,7 @@ class _Year:
         even = self.strategy.crossing in ("equal", "least")
         parts: list[tuple[BigIntArray, BigIntArray, int, int]] = []
         released = natural = 0.0
+        stock = self._stock(year_class, even)
         source = herd.adults(self.life_mature, station.larvae_from) if station.larvae_from > 0 else None
         larvae = self.active and source is not None and all(len(x) for x in source)
         for k, water in enumerate(model.waters):
@@ -128,8 +130,9 @@ class _Year:
             grown = larvae and year_class.numbers is None
             from_larvae = round(wanted * station.larvae_share) if grown else 0
             reared = wanted - from_larvae if len(year_class.dams) else 0
+            mine = stock[:wanted]
             if year_class.numbers is not None:
-                reared = min(reared, int(year_class.numbers.sum() * wanted / max(self.released.sum(), 1)))
+                stock, reared = stock[wanted:], len(mine)
             released += reared + from_larvae
             for number, origin in ((reared, FROM_STATION), (from_larvae, FROM_LARVAE)):
                 living = int(min(rng.binomial(number, first[k]), room[k]))
@@ -139,8 +142,13 @@ class _Year:
                 if origin == FROM_LARVAE:
                     assert source is not None
                     parts.append((*natural_parents(*source, living, model.life, rng), k + 1, origin))
+                elif year_class.numbers is not None:
+                    family = mine[:living]
+                    parts.append((year_class.dams[family], year_class.sires[family], k + 1, origin))
                 else:
-                    family = released_families(year_class, number, living, even, rng)
+                    family = released_families(
+                        len(year_class.dams), year_class.weights, number, living, even, rng
+                    )
                     parts.append((year_class.dams[family], year_class.sires[family], k + 1, origin))
             females, males = herd.adults(self.life_mature, k + 1)
             if len(females) and len(males):
@@ -171,6 +179,13 @@ class _Year:
             np.repeat([p[3] for p in parts], lengths).astype(np.int32),
             counts,
         )
+
+    def _stock(self, year_class: YearClass, even: bool) -> BigIntArray:
+        """Return the families of the stock in hand in the order of release; empty in later years."""
+        if year_class.numbers is None:
+            return np.zeros(0, np.int64)
+        total = round(float(self.released.sum()))
+        return stock_in_order(year_class.numbers, total, even, self.stream("station"))
 
     def _moves(self) -> float:
         """Exchange adults between waters, and take adults to the station; return how many moved between waters."""

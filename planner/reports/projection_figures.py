@@ -19,13 +19,15 @@ def _signs(strategies: list[str]) -> tuple[Any, Any]:
     n = len(strategies)
     colours = [KINDS[k % len(KINDS)] for k in range(n)]
     dashes = [list(DASHES[k % len(DASHES)]) for k in range(n)]
+    scale = alt.Scale(domain=strategies, range=colours)
+    legend = alt.Legend(symbolType="stroke", symbolStrokeWidth=2.5, symbolSize=500, symbolOpacity=1)
     return (
-        alt.Color("strategy:N", scale=alt.Scale(domain=strategies, range=colours), title="strategy"),
+        alt.Color("strategy:N", scale=scale, title="strategy", legend=legend),
         alt.StrokeDash(
             "strategy:N",
             scale=alt.Scale(domain=strategies, range=dashes),
             title="strategy",
-            legend=alt.Legend(symbolStrokeWidth=2.5, symbolSize=500),
+            legend=legend,
         ),
     )
 
@@ -88,7 +90,7 @@ def course_figure(
         crosses = alt.Chart(alt.Data(values=expected.to_dict("records")))
         layers.append(
             crosses.mark_point(shape="cross", size=28, strokeWidth=1.2, filled=False).encode(
-                x=x, y=alt.Y("value:Q", scale=scale), color=colour
+                x=x, y=alt.Y("value:Q", title=what, scale=scale), color=colour
             )
         )
     last = table[table["calendar_year"] == table["calendar_year"].max()]
