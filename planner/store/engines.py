@@ -193,10 +193,22 @@ def told(place: str) -> Iterator[None]:
         raise _in_words(place, error.orig or error) from error
     except sqlite3.Error as error:
         raise _in_words(place, error) from error
+    except UnicodeDecodeError as error:
+        if not _raised_in(error, "sqlalchemy"):
+            raise
+        raise _in_words(place, sqlite3.DatabaseError("Could not decode to UTF-8")) from error
     except Exception as error:
         if type(error).__module__.split(".")[0] == "psycopg":
             raise _in_words(place, error) from error
         raise
+
+
+def _raised_in(error: BaseException, package: str) -> bool:
+    """Return whether an error was raised by code of a package, not by the code of a caller."""
+    last = error.__traceback__
+    while last is not None and last.tb_next is not None:
+        last = last.tb_next
+    return last is not None and last.tb_frame.f_globals.get("__name__", "").split(".")[0] == package
 
 
 def _in_words(place: str, error: BaseException) -> RegisterError:

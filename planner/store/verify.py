@@ -13,7 +13,7 @@ from planner.store.chain import HEAD, START, TableDigest, content_hash, seal
 from planner.store.reading import data_version
 from planner.store.schema import Schema
 from planner.store.triggers import expected_triggers, trigger_names
-from planner.store.versions import VerifyReport
+from planner.store.versions import DataVersion, VerifyReport
 
 _LISTED = 10
 _CHUNK = 20_000
@@ -24,6 +24,10 @@ def verify(connection: sa.Connection, schema: Schema) -> VerifyReport:
     problems: list[str] = []
     if connection.dialect.name == "sqlite":
         _check_file(connection, problems)
+    if problems:
+        problems.append("The entries were not compared with their seals: the file itself is damaged.")
+        return VerifyReport(False, 0, 0, 0, None, tuple(problems), DataVersion(0, START, ""))
+    _check_references(connection, problems)
     missing = expected_triggers(schema, connection.dialect.name) - trigger_names(connection)
     if missing:
         problems.append(
@@ -42,6 +46,11 @@ def _check_file(connection: sa.Connection, problems: list[str]) -> None:
     found = connection.exec_driver_sql(f"PRAGMA integrity_check({_LISTED})").scalars().all()
     if list(found) != ["ok"]:
         problems.extend(f"The file is damaged: {line}." for line in found)
+
+
+def _check_references(connection: sa.Connection, problems: list[str]) -> None:
+    if connection.dialect.name != "sqlite":
+        return  # the server keeps them
     for table, row, parent, _ in connection.exec_driver_sql("PRAGMA foreign_key_check").fetchmany(_LISTED):
         problems.append(f"Table '{table}', entry {row}: names something that '{parent}' does not have.")
 
