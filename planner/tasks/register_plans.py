@@ -72,16 +72,16 @@ def release_lines(outcome: ReleaseOutcome, sites: pd.DataFrame) -> list[dict[str
     """Return one line for each family and water of a release plan; `sites` is the table that names the waters."""
     site_of = dict(zip(sites["name"], sites["site_id"], strict=True))
     sent = outcome.fish[outcome.fish["site"].ne("")]
-    groups = sent.groupby(["site", "family", "unit"], sort=True).size()
+    groups = sent.groupby(["site", "family", "unit"], sort=True).size().reset_index(name="number")
     return [
         {
             "what": "release",
-            "site_id": site_of[site],
-            "family": family or None,
-            "unit": unit or None,
-            "number": int(n),
+            "site_id": site_of[r.site],
+            "family": r.family or None,
+            "unit": r.unit or None,
+            "number": int(r.number),
         }
-        for (site, family, unit), n in groups.items()
+        for r in rows(groups)
     ]
 
 
