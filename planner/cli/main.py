@@ -24,6 +24,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "tag": ("planner.cli.records:tag", "Explain one PIT code in all its forms."),
     "whose-tag": ("planner.cli.tags:whose_tag", "Rank the fish that may carry an unknown tag."),
     "tags": ("planner.cli.tags:tags", "Stock of tags: bought, used, scrapped, left; tags lost or doubled."),
+    "permits": ("planner.cli.permits:permits", "Running tally of every permit, and when to stop and phone."),
+    "may-move": ("planner.cli.permits:may_move", "May these fish go there on that day, and why or why not."),
     "diversity": ("planner.cli.genetics:diversity", "Diversity by year class, site or line, with intervals."),
     "size": ("planner.cli.genetics:size", "Effective size (Ne, Nb) of groups, estimators side by side."),
     "kinship": ("planner.cli.genetics:kinship", "Kinship and mean kinship of the living broodfish."),

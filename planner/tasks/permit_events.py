@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from planner.tasks.individuals import as_date, individuals
@@ -96,16 +96,25 @@ def _spawned(programme: Programme) -> Iterator[Event]:
 
 
 def _released(programme: Programme) -> Iterator[Event]:
+    """Yield releases; a lot released where and when single fish are on record counts only for the fish beyond them."""
     groups: dict[tuple[str, Any, str], int] = {}
+    single: dict[tuple[Any, str], int] = {}
     for r in rows(programme.tables["releases"]):
         on = as_date(r.released_on)
         if on:
             key = (r.event, on, r.site_id)
             groups[key] = groups.get(key, 0) + 1
+            single[on, r.site_id] = single.get((on, r.site_id), 0) + 1
     for (event, on, site), number in groups.items():
         yield Event(on, number, f"fish released at {site}", f"releases {event}")
+    to_site = {f"group_moves {r.move_id}": r.to_site for r in rows(programme.tables["group_moves"])}
     for e in _group_moves(programme, ("release",), "fish released from a lot"):
-        yield e
+        place = (e.on, to_site[e.record])
+        known = min(single.get(place, 0), e.number)
+        if known:
+            single[place] -= known
+        if e.number > known:
+            yield replace(e, number=e.number - known)
 
 
 def _tagged(programme: Programme) -> Iterator[Event]:

@@ -143,7 +143,9 @@ def tallies(
         counted, seen = count_events(mine)
         limit = None if pd.isna(r.limit_number) else int(r.limit_number)
         entered = None if pd.isna(r.used) else int(r.used)
-        extra = (planned or {}).get(r.activity, 0) if start <= day <= end else 0
+        extra = (
+            (planned or {}).get(r.activity, 0) if start <= _plan_day(programme, r.activity, day) <= end else 0
+        )
         more = extra if isinstance(extra, int) else len({f"female {x}" for x in extra} - seen)
         used = max(counted, entered or 0)
         state = state_of(used, limit, start, end, day, warn)
@@ -164,6 +166,12 @@ def tallies(
             )
         )
     return out
+
+
+def _plan_day(programme: Programme, activity: str, day: dt.date) -> dt.date:
+    """Return the day for which a plan of an activity is made."""
+    names = {"spawn": "spawning_day", "release": "release_day"}
+    return programme.settings.day(names[activity]) if activity in names else day
 
 
 def count_events(events: Sequence[Event]) -> tuple[int, set[str]]:
@@ -208,7 +216,7 @@ def _belongs(event: Event, permit: str, stage: str) -> bool:
 
 @dataclass(frozen=True)
 class Room:
-    """May a number be done under the permits of an activity on a day?
+    """Whether a number may be done under the permits of an activity on a day.
 
     Parameters
     ----------
