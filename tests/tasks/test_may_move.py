@@ -190,10 +190,9 @@ def test_may_move__unknown_names(tiny: Programme) -> None:
         may_move(tiny, "nobody", LAKE, DAY)
     with pytest.raises(UsageError, match="where to move: found 'nowhere'"):
         may_move(tiny, FISH, "nowhere", DAY)
+    empty = with_rows(tiny, "units", {"unit_id": "T-99", "kind": "tank"})
     with pytest.raises(UsageError, match="which holds no fish now"):
-        may_move(
-            replace(tiny, tables={**tiny.tables, "stock": tiny.tables["stock"].iloc[:0]}), "T-02", LAKE, DAY
-        )
+        may_move(empty, "T-99", LAKE, DAY)
 
 
 def test_may_move__answers_in_plain_values(tiny: Programme) -> None:
