@@ -30,6 +30,7 @@ PAGES = (
     "planner.web.pages.jobs",
     "planner.web.pages.signing",
     "planner.web.pages.genetics",
+    "planner.web.pages.spawning",
 )
 """Modules with a ``router``; one for each group of pages."""
 

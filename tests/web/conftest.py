@@ -7,7 +7,7 @@ import shutil
 import socket
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -162,3 +162,9 @@ def phone(browser: Any, server: str) -> Iterator[Look]:
     )
     yield Look(context.new_page(), server)
     context.close()
+
+
+@pytest.fixture(scope="session")
+def secret_of() -> Callable[[str], str]:
+    """How to find the secret of the forms on a page."""
+    return lambda text: text.split('name="csrf" value="')[1].split('"')[0]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -85,11 +86,9 @@ def test_paths__never_lead_out(server: str) -> None:
         assert httpx.get(server + path).status_code in (400, 404)
 
 
-def secret_of(text: str) -> str:
-    return text.split('name="csrf" value="')[1].split('"')[0]
-
-
-def test_sign_in__is_asked_when_open_to_the_network(guarded: tuple[str, Path]) -> None:
+def test_sign_in__is_asked_when_open_to_the_network(
+    guarded: tuple[str, Path], secret_of: Callable[[str], str]
+) -> None:
     address, folder = guarded
     assert "a long enough word" not in (folder / "people.json").read_text()
     assert (folder / "people.json").stat().st_mode & 0o077 == 0
@@ -107,7 +106,7 @@ def test_sign_in__is_asked_when_open_to_the_network(guarded: tuple[str, Path]) -
         assert "keeper" in page.text
 
 
-def test_sign_in__tries_are_limited(guarded: tuple[str, Path]) -> None:
+def test_sign_in__tries_are_limited(guarded: tuple[str, Path], secret_of: Callable[[str], str]) -> None:
     with httpx.Client(base_url=guarded[0]) as client:
         form = {"csrf": secret_of(client.get("/sign-in").text), "name": "nobody", "password": "guess"}
         codes = [client.post("/sign-in", data=form).status_code for _ in range(10)]
@@ -115,7 +114,9 @@ def test_sign_in__tries_are_limited(guarded: tuple[str, Path]) -> None:
     assert codes[-1] == 429
 
 
-def test_sign_in__never_leads_to_another_site(guarded: tuple[str, Path]) -> None:
+def test_sign_in__never_leads_to_another_site(
+    guarded: tuple[str, Path], secret_of: Callable[[str], str]
+) -> None:
     with httpx.Client(base_url=guarded[0]) as client:
         for then in ("https://evil.example", "//evil.example", "/\\evil.example"):
             form = {
