@@ -306,6 +306,7 @@ def _candidates(
     risk = 9 if pd.isna(site.water_risk) else int(site.water_risk)
     reasons = (
         ("on hold or without a health certificate", stock["health_hold"].to_numpy(dtype=bool)),
+        ("not surely of the programme's species", stock["other_species"].to_numpy(dtype=bool)),
         ("under a withdrawal time", stock["withdrawal_hold"].to_numpy(dtype=bool)),
         (f"from water of a higher risk than {risk}", (stock["water_risk"] > risk).to_numpy()),
         (f"shorter than {shortest:.0f} mm", (stock["total_length_mm"] < shortest).to_numpy()),

@@ -307,8 +307,8 @@ def fish_columns(inputs: ReleaseInputs, place: BigIntArray, numbers: BigIntArray
     stays = {group: why for group, _, why in kept_back_reasons(inputs.data, numbers)}
     group_names = np.array(inputs.data.groups.name, dtype=object)[fish["group"]]
     fish["why"] = [
-        "" if site else stays.get(group, "kept at the station")
-        for site, group in zip(fish["site"], group_names, strict=True)
+        "" if site else dna or stays.get(group, "kept at the station")
+        for site, group, dna in zip(fish["site"], group_names, fish["dna"], strict=True)
     ]
     columns = ["stock_id", "tag", "family", "year_class", "sex", "total_length_mm", "unit", "site", "why"]
     return fish[columns]

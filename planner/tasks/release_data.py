@@ -14,6 +14,7 @@ from planner.optimise.release.data import Families, Groups, ReleaseData, Sites
 from planner.optimise.release.groups import FishGroups, group_fish
 from planner.optimise.release.settings import NO_LIMIT, ReleaseSettings
 from planner.tasks.candidates import holds_on
+from planner.tasks.dna_screens import stock_objections
 from planner.tasks.programme import Programme
 from planner.tasks.release_rules import (
     agreed_shares,
@@ -168,12 +169,22 @@ def _with_holds(programme: Programme, stock: pd.DataFrame, day: dt.date, notes: 
     held = holds_on(programme.tables["holds"], day)
     certified = _units_certified(programme, day)
     fish["other_species"] = other_species(programme, fish, held)
+    by_dna = stock_objections(programme)
+    fish["dna"] = fish["stock_id"].map(by_dna.species | by_dna.sex).fillna("")
+    fish["other_species"] |= fish["stock_id"].isin(set(by_dna.species))
+    if by_dna.species:
+        notes.append(f"{len(by_dna.species)} fish of the stock stay: genes from the other species by DNA.")
     fish["water_c"] = temperatures(fish["unit"].map(units["water_temperature_c"]))
     held = {subject: why for subject, why in held.items() if not why.startswith("on hold: species")}
     by_hold = [
         ("unit", unit) in held or ("family", family) in held or ("fish", one) in held
         for unit, family, one in zip(fish["unit"], fish["family"], fish["stock_id"], strict=True)
     ]
+    doubtful = fish["stock_id"].isin(set(by_dna.sex)).to_numpy()
+    if doubtful.any():
+        # A sample that shows another sex may be of another fish, and so may the family on record.
+        notes.append(f"{int(doubtful.sum())} fish of the stock stay: another sex by DNA than recorded.")
+        by_hold = (np.array(by_hold) | doubtful).tolist()
     if certified is None:
         notes.append("No health certificates in the records: none was asked for.")
         fish["health_hold"] = by_hold

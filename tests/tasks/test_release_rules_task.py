@@ -138,3 +138,43 @@ def test_partner_shares__are_kept(quick: Programme) -> None:
         release_plan(told(owned, partner_shares="East: 0.1-0.5"))
     with pytest.raises(UsageError, match=r"setting partner_shares: found 'North 0\.1'"):
         release_plan(told(owned, partner_shares="North 0.1"))
+
+
+def test_dna__fish_with_genes_of_the_other_species_stay_with_the_reason(quick: Programme) -> None:
+    """The screen is that of broodfish: a sample of a fish of the stock speaks for that fish alone."""
+    from planner.tasks.dna_screens import stock_objections
+
+    by_dna = stock_objections(quick)
+    assert by_dna.species
+    outcome = release_plan(quick)
+    row = outcome.fish.set_index("stock_id")
+    for fish, words in by_dna.species.items():
+        assert row.loc[fish, "site"] == ""
+        assert row.loc[fish, "why"] == words
+    same_family = row[row["family"].isin(row.loc[list(by_dna.species), "family"])]
+    assert (same_family["site"] != "").any(), "the rest of the family may go"
+    assert any("genes from the other species by DNA" in note for note in outcome.inputs.notes)
+
+
+def test_dna__fish_of_another_sex_than_recorded_stay(
+    quick: Programme, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from planner.tasks import release_data
+    from planner.tasks.dna_screens import DnaObjections
+
+    fish = quick.tables["stock"]["stock_id"].iloc[0]
+    found = DnaObjections({fish: "recorded female, male by DNA (sample S-1): look at the fish again"}, {})
+    monkeypatch.setattr(release_data, "stock_objections", lambda _: found)
+    inputs = release_inputs(quick, quick.settings.day("release_day"))
+    row = inputs.fish.set_index("stock_id").loc[fish]
+    assert row["health_hold"]
+    assert row["dna"].startswith("recorded female, male by DNA")
+    assert any("1 fish of the stock stay: another sex by DNA than recorded" in note for note in inputs.notes)
+
+
+def test_dna__without_samples_of_the_stock_nothing_is_held(quick: Programme) -> None:
+    from planner.tasks.dna_screens import stock_objections
+
+    bare = changed(quick, "samples", "stock_id", "")
+    assert stock_objections(bare) == stock_objections(replace(quick, genotypes={}))
+    assert not stock_objections(bare).species
