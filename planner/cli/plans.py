@@ -10,6 +10,7 @@ import click
 
 from planner.cli.output import Answer, answers, progress
 from planner.cli.records import RECORDS
+from planner.cli.stopping import stopped_by_hand
 from planner.tasks.text_tables import aligned
 
 OUT = click.option(
@@ -94,7 +95,10 @@ def spawn(
     programme = open_programme(folder, overrides)
     version = planned_version(out) if out is not None else 1
     version = max(version, _version_to_record(folder, "spawning", who)) if record else version
-    outcome = spawning_plan(programme, _day(day), not_ripe, also_ripe, version, progress, others)
+    with stopped_by_hand() as cancel:
+        outcome = spawning_plan(
+            programme, _day(day), not_ripe, also_ripe, version, progress, others, cancel=cancel
+        )
     more = {"overrides": overrides}
     written = write_spawning(programme, outcome, out, more) if out is not None else []
     said = _recorded(programme, "spawning", outcome, who) if record else ""
@@ -143,10 +147,11 @@ def release(
     old = old_plan(out) if out is not None and closed and not from_scratch else None
     opened = open_programme if old is None else open_for_release_day
     programme = opened(folder, overrides_of(changes))
-    if old is None:
-        outcome = release_plan(programme, _day(day), closed, version, progress)
-    else:
-        outcome = release_again(programme, old, closed, _day(day), progress)
+    with stopped_by_hand() as cancel:
+        if old is None:
+            outcome = release_plan(programme, _day(day), closed, version, progress, cancel=cancel)
+        else:
+            outcome = release_again(programme, old, closed, _day(day), progress, cancel=cancel)
     kinds = FIGURE_KINDS if old is None else QUICK_FIGURES
     written = write_release(programme, outcome, out, kinds) if out is not None else []
     said = _recorded(programme, "release", outcome, who) if record else ""

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from broodstock.errors import KinshoalError
 
+STOPPED_WORDS = "Stopped by hand: this is the best plan found by then, with what was proven by then."
+
 
 class NoPlanError(KinshoalError):
     """No plan can meet the rules, or none was found in time; the message says which rules conflict.

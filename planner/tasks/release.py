@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
+import threading
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -17,8 +18,9 @@ from planner.optimise.release.naive import PlainPlan, fill_in_order, proportiona
 from planner.optimise.release.plan import ReleasePlan
 from planner.optimise.release.recheck import breaches
 from planner.optimise.release.solve import plan_release
+from planner.optimise.status import SolveStatus
 from planner.provenance import Provenance
-from planner.tasks.no_plan import NoPlanError
+from planner.tasks.no_plan import STOPPED_WORDS, NoPlanError
 from planner.tasks.programme import Programme
 from planner.tasks.release_data import SETTINGS_USED, ReleaseInputs, release_inputs
 from planner.tasks.release_fallbacks import SiteFallbacks, fallbacks
@@ -85,7 +87,7 @@ class ReleaseOutcome:
                 f"{three_digits(m.kinship_whole)} (before {three_digits(m.kinship_whole_before)})",
             ),
             ("Effective families at all sites", _one(m.effective_families)),
-            ("Objective, proven bound", f"{self.plan.objective:.4f}, {self.plan.bound:.4f}"),
+            ("Objective, proven bound", f"{self.plan.objective:.4f}, {_bound_words(self.plan.bound)}"),
             ("Proven gap", f"{self.plan.gap:.3%}" if self.plan.gap is not None else "none"),
         )
 
@@ -149,6 +151,7 @@ def release_plan(
     closed: tuple[str, ...] = (),
     version: int = 1,
     progress: Callable[[str], None] | None = None,
+    cancel: threading.Event | None = None,
 ) -> ReleaseOutcome:
     """Plan which fish go where, prove how good the plan is, and recheck it without the solver.
 
@@ -164,6 +167,8 @@ def release_plan(
         Version of the plan.
     progress : callable, optional
         Told in words what is being done.
+    cancel : threading.Event, optional
+        Set from elsewhere to stop; the best plan so far is returned and its notes say so.
 
     Returns
     -------
@@ -185,7 +190,9 @@ def release_plan(
             figures = "" if value is None or bound is None else f": value {value:.4f}, bound {bound:.4f}"
             progress(step + figures)
 
-    plan = plan_release(inputs.data, progress=tell)
+    plan = plan_release(inputs.data, progress=tell, cancel=cancel)
+    if plan.status is SolveStatus.STOPPED:
+        inputs = replace(inputs, notes=(*inputs.notes, STOPPED_WORDS))
     if plan.numbers is None:
         if plan.conflicts is not None:
             raise NoReleasePlanError(plan.conflicts.text(), 4)
@@ -263,7 +270,7 @@ def outcome_of(
         proof={
             "status": str(plan.status),
             "value": f"{plan.objective:.6f}",
-            "bound": f"{plan.bound:.6f}",
+            "bound": "none" if plan.bound is None else f"{plan.bound:.6f}",
             "gap": "none" if plan.gap is None else f"{plan.gap:.4%}",
         },
     )
@@ -333,6 +340,10 @@ def _site_dict(s: Any) -> dict[str, Any]:
 def three_digits(x: float | None) -> str:
     """Return a kinship with four decimals, a dash where there is none."""
     return "–" if x is None else f"{x:.4f}"
+
+
+def _bound_words(bound: float | None) -> str:
+    return "none yet" if bound is None else f"{bound:.4f}"
 
 
 def _one(x: float | None) -> str:

@@ -7,6 +7,7 @@ fish of closed waters get a new one, or stay. The result is a new version that v
 from __future__ import annotations
 
 import datetime as dt
+import threading
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -22,6 +23,8 @@ from planner.optimise.release.data import ReleaseData
 from planner.optimise.release.fallback import NewPlan, plan_without_sites
 from planner.optimise.release.pair_rules import allowed, reasons
 from planner.optimise.release.read import read_plan
+from planner.optimise.status import SolveStatus
+from planner.tasks.no_plan import STOPPED_WORDS
 from planner.tasks.plan_file import read_plan_file
 from planner.tasks.programme import Programme, open_programme
 from planner.tasks.release import ReleaseOutcome, fish_columns, outcome_of, release_plan
@@ -96,6 +99,7 @@ def release_again(
     day: dt.date | None = None,
     progress: Callable[[str], None] | None = None,
     time_limit: float = 4.0,
+    cancel: threading.Event | None = None,
 ) -> ReleaseOutcome:
     """Give the fish of closed waters a new place and leave all others where they were to go.
 
@@ -113,6 +117,8 @@ def release_again(
         Told in words what is being done.
     time_limit : float
         Seconds for the search; the best plan found by then is returned with its proven gap.
+    cancel : threading.Event, optional
+        Set from elsewhere to stop; the best plan so far is returned and its notes say so.
 
     Returns
     -------
@@ -136,9 +142,11 @@ def release_again(
     if progress is not None:
         moving = int(numbers[:, positions].sum())
         progress(f"keeping {int(numbers.sum()) - moving} fish where they go, seeking a place for {moving}")
-    new = plan_without_sites(inputs.data, numbers, positions, more_than_wanted=True, time_limit=time_limit)
+    new = plan_without_sites(
+        inputs.data, numbers, positions, more_than_wanted=True, time_limit=time_limit, cancel=cancel
+    )
     if new.plan.numbers is None:
-        outcome = release_plan(programme, day, shut, old.version + 1, progress)
+        outcome = release_plan(programme, day, shut, old.version + 1, progress, cancel)
         note = "The other waters cannot keep their fish under the rules: everything was planned anew."
         inputs = replace(outcome.inputs, notes=(*outcome.inputs.notes, note))
         return replace(outcome, inputs=inputs, changes=differences(outcome.fish, old, halted))
@@ -157,6 +165,7 @@ def release_again(
         *(() if programme.genotypes else ("Genotypes were not read again for this version.",)),
         f"Fish of the waters still open keep their place; the proof holds for the fish of {', '.join(shut) or 'none'}.",
         *(f"Set aside: {words}." for words in new.set_aside),
+        *((STOPPED_WORDS,) if plan.status is SolveStatus.STOPPED else ()),
     )
     inputs = replace(inputs, data=data, notes=notes)
     fish = _fish(inputs, plan.numbers, before, positions, int(programme.settings["seed"]), halted)

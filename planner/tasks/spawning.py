@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import threading
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -20,8 +21,9 @@ from planner.optimise.spawning.naive import equal_use_plan, random_plan
 from planner.optimise.spawning.near_best import alternatives
 from planner.optimise.spawning.read import SpawningPlan
 from planner.optimise.spawning.solve import SearchSettings, plan_spawning
+from planner.optimise.status import SolveStatus
 from planner.provenance import Provenance
-from planner.tasks.no_plan import NoPlanError
+from planner.tasks.no_plan import STOPPED_WORDS, NoPlanError
 from planner.tasks.programme import Programme
 from planner.tasks.rows import rows
 from planner.tasks.spawning_data import SETTINGS_USED, SpawningInputs, spawning_inputs
@@ -206,6 +208,7 @@ def spawning_plan(
     progress: Callable[[str], None] | None = None,
     near_best: int = 0,
     within: float = 0.01,
+    cancel: threading.Event | None = None,
 ) -> SpawningOutcome:
     """Plan the crosses of a day, prove how good the plan is, and recheck it without the solver.
 
@@ -225,6 +228,8 @@ def spawning_plan(
         Further plans to look for that use other fish.
     within : float
         Greatest rise of the value such a plan may have, as a share of the best one's.
+    cancel : threading.Event, optional
+        Set from elsewhere to stop; the best plan so far is returned and its notes say so.
 
     Returns
     -------
@@ -254,9 +259,11 @@ def spawning_plan(
             say(f"best {p.best:.6f}, bound {p.bound:.6f}")
 
     say(f"{data.n_females} females and {data.n_males} males may be crossed; {data.dishes} dishes wanted")
-    plan = plan_spawning(data, settings, progress=tell)
+    plan = plan_spawning(data, settings, progress=tell, cancel=cancel)
     if not plan.has_plan:
         raise no_plan_error(plan)
+    if plan.status is SolveStatus.STOPPED:
+        inputs = replace(inputs, notes=(*inputs.notes, STOPPED_WORDS))
     stated = programme.settings.used(SETTINGS_USED) | {
         "spawning_day": day.isoformat(),
         "not_ripe": ", ".join(not_ripe) or "none",
@@ -265,10 +272,12 @@ def spawning_plan(
     outcome = outcome_of(programme, inputs, plan, day, version, stated)
     if data.scenarios:
         say("Comparing with the plan that believes the estimates of kinship")
-        outcome = replace(outcome, caution=caution_price(data, plan, settings))
+        outcome = replace(outcome, caution=caution_price(data, plan, settings, cancel=cancel))
     if near_best:
         say(f"Looking for up to {near_best} other plans within {within:.1%} of the best")
-        outcome = replace(outcome, near_best=tuple(alternatives(data, plan, number=near_best, within=within)))
+        outcome = replace(
+            outcome, near_best=tuple(alternatives(data, plan, number=near_best, within=within, cancel=cancel))
+        )
     return outcome
 
 

@@ -1,0 +1,90 @@
+"""Ctrl-C keeps the best plan so far; pressed twice it ends the command."""
+
+from __future__ import annotations
+
+import os
+import signal
+import threading
+from pathlib import Path
+
+import pytest
+
+from planner.cli.stopping import stopped_by_hand
+from planner.tasks.no_plan import STOPPED_WORDS, NoPlanError
+from planner.tasks.programme import Programme, open_programme
+from planner.tasks.release import release_plan
+from planner.tasks.spawning import spawning_plan
+
+TINY = Path(__file__).parents[2] / "data_examples" / "tiny"
+
+
+def records() -> Path:
+    return TINY / "records" if (TINY / "records").exists() else TINY
+
+
+@pytest.fixture(scope="module")
+def programme() -> Programme:
+    return open_programme(records(), {"gap": "0", "release_gap": "0"})
+
+
+def test_stopped_by_hand__first_press_is_told_the_second_ends(capsys: pytest.CaptureFixture[str]) -> None:
+    before = signal.getsignal(signal.SIGINT)
+
+    def press_twice() -> None:
+        with stopped_by_hand() as event:
+            assert not event.is_set()
+            os.kill(os.getpid(), signal.SIGINT)
+            assert event.is_set()
+            assert "Press again to leave at once" in capsys.readouterr().err
+            os.kill(os.getpid(), signal.SIGINT)
+
+    with pytest.raises(KeyboardInterrupt):
+        press_twice()
+    assert signal.getsignal(signal.SIGINT) is before
+
+
+def test_stopped_by_hand__works_beside_the_main_thread() -> None:
+    seen: list[bool] = []
+
+    def run() -> None:
+        with stopped_by_hand() as event:
+            seen.append(event.is_set())
+
+    thread = threading.Thread(target=run)
+    thread.start()
+    thread.join()
+    assert seen == [False]
+
+
+def test_release_plan__stopped_gives_the_best_so_far_and_says_so(programme: Programme) -> None:
+    cancel = threading.Event()
+
+    def press(words: str) -> None:
+        if words.startswith("lowering kinship"):
+            cancel.set()
+
+    outcome = release_plan(programme, progress=press, cancel=cancel)
+    assert str(outcome.plan.status) == "stopped"
+    assert STOPPED_WORDS in outcome.inputs.notes
+    assert outcome.plan.breaches == ()
+
+
+def test_spawning_plan__stopped_before_any_plan_exists_says_so(programme: Programme) -> None:
+    cancel = threading.Event()
+    cancel.set()
+    with pytest.raises(NoPlanError, match="stopped") as caught:
+        spawning_plan(programme, cancel=cancel)
+    assert caught.value.exit_code == 5
+
+
+def test_spawning_plan__stopped_gives_the_best_so_far_and_says_so(programme: Programme) -> None:
+    cancel = threading.Event()
+
+    def press(words: str) -> None:
+        if words.startswith("best "):
+            cancel.set()
+
+    outcome = spawning_plan(programme, progress=press, cancel=cancel)
+    stopped = str(outcome.plan.status) == "stopped"
+    assert stopped == (STOPPED_WORDS in outcome.inputs.notes)
+    assert stopped or str(outcome.plan.status) == "proven"
