@@ -1,0 +1,330 @@
+"""Acts that a second person must confirm: a release, euthanasia, the merge of two fish, going beyond a permit."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from broodstock.errors import KinshoalError, UsageError
+from planner.tasks.people import NotAllowedError, check_person
+
+if TYPE_CHECKING:
+    from planner.store.register import Register
+    from planner.store.writer import Writer
+    from planner.tasks.verbs import Entered
+
+WORDS = {
+    "release": "a release",
+    "euthanasia": "euthanasia or a cull",
+    "merge-fish": "the merge of two fish",
+    "permit-exceeded": "an entry beyond a permit",
+}
+COUNTED = {
+    "larval_takes": ("collect-larvae", "collected_on", "number"),
+    "releases": ("release", "released_on", ""),
+    "crosses": ("spawn", "made_on", ""),
+    "fish": ("collect-adults", "entered_on", ""),
+    "group_moves": ("", "happened_on", "number"),
+}
+"""Table to the activity its rows count to, the column of their day and of their number."""
+
+
+class PermitStopError(KinshoalError):
+    """A permit leaves no room for an entry: stop and phone."""
+
+    code = "permit-stop"
+
+
+def hard_act(
+    table: str, row: Mapping[str, Any] | None, values: Mapping[str, str], *, euthanasia: bool = False
+) -> str:
+    """Return the act that an entry would be, empty for one that needs no second person.
+
+    Parameters
+    ----------
+    table : str
+        Table.
+    row : mapping, optional
+        The record before the change; None for a new one.
+    values : mapping
+        Text by column.
+    euthanasia : bool
+        The person says that the fish is to be killed.
+    """
+    if table == "releases":
+        return "release"
+    if table == "group_moves":
+        kind = values.get("kind", "" if row is None else str(row["kind"]))
+        return {"release": "release", "cull": "euthanasia"}.get(kind, "")
+    if table == "fish":
+        status, before = values.get("status", ""), None if row is None else row["status"]
+        if status == "released" and before != "released":
+            return "release"
+        if euthanasia:
+            return "euthanasia"
+    elif euthanasia:
+        raise UsageError(
+            f"--euthanasia: found table {table!r}. Expected fish, or a cull in group_moves. Leave it out."
+        )
+    return ""
+
+
+def permit_stop(register: Register, table: str, values: Mapping[str, str]) -> PermitStopError | None:
+    """Return the hard stop when a permit leaves no room for a new record, None when it may be entered.
+
+    Parameters
+    ----------
+    register : Register
+        Open.
+    table : str
+        Table.
+    values : mapping
+        Text by column of the new record.
+    """
+    if table not in COUNTED or not register.count("permits"):
+        return None
+    activity, day_column, number_column = COUNTED[table]
+    if table == "group_moves":
+        kind = values.get("kind", "")
+        activity = {"release": "release", "cull": "sacrifice", "death": "sacrifice"}.get(kind, "")
+    if table == "fish" and values.get("origin") != "wild-adult":
+        return None
+    number = values.get(number_column, "1") if number_column else "1"
+    try:
+        on = dt.date.fromisoformat(values.get(day_column, "").strip())
+        wanted = int(number)
+    except ValueError:
+        return None  # the entry itself says what is wrong with the day or the number
+    if not activity or not register.count("permits", {"activity": activity}) or kind_is_death(table, values):
+        return None
+    from planner.tasks.permits import permit_room
+    from planner.tasks.register_view import view_of
+
+    programme = view_of(register)
+    if table == "crosses" and _spawned_already(register, values.get("dam", ""), on):
+        return None
+    room = permit_room(programme, activity, wanted, on)
+    if room.may:
+        return None
+    texts = [t.stop_text() for t in room.tallies if t.stop_text()]
+    return PermitStopError(
+        f"{table}: found {wanted} more to {activity} on {on}; {room.why}. Expected {room.change}. "
+        + (" ".join(texts) + " " if texts else "")
+        + "If it has been done already, enter it with --beyond-permit: a second person then confirms."
+    )
+
+
+def kind_is_death(table: str, values: Mapping[str, str]) -> bool:
+    """Return whether a new record is a death: what has died is entered whatever a permit says."""
+    return table == "group_moves" and values.get("kind") == "death"
+
+
+def _spawned_already(register: Register, dam: str, on: dt.date) -> bool:
+    """Return whether a female has a dish in the span of a spawning permit valid on a day."""
+    spans = [
+        (p["valid_from"], p["valid_until"])
+        for p in register.rows("permits", {"activity": "spawn"})
+        if p["valid_from"] <= on.isoformat() <= p["valid_until"]
+    ]
+    made = [r["made_on"] for r in register.rows("crosses", {"dam": dam}, columns=["made_on"])] if dam else []
+    return bool(spans) and all(any(a <= day <= b for day in made) for a, b in spans)
+
+
+def propose(
+    register: Register,
+    act: str,
+    steps: Sequence[Mapping[str, Any]],
+    who: str,
+    reason: str,
+    true_on: dt.date | None = None,
+) -> Entered:
+    """Enter a proposal; nothing else changes until a second person confirms.
+
+    Parameters
+    ----------
+    register : Register
+        Open for writing.
+    act : str
+        One of `WORDS`.
+    steps : sequence of mappings
+        What is to be entered: ``do`` (add, change, merge-fish) and what it needs, as plain values.
+    who, reason : str
+        Who proposes, a checked name, and why.
+    true_on : date, optional
+        Day on which the act becomes true.
+
+    Raises
+    ------
+    UsageError
+        If no reason is given.
+    """
+    from planner.tasks.verbs import Entered
+
+    if not reason.strip():
+        raise UsageError(
+            f"--reason: found nothing. Expected why: {WORDS[act]} is confirmed by a second person who reads it."
+        )
+    content = {"steps": list(steps), "true_on": true_on.isoformat() if true_on else None}
+    subject = "; ".join(_subject(s) for s in steps)
+    with register.writing(who, f"proposes {WORDS[act]}: {reason}", kind="proposal") as writer:
+        # Counting inside the change: two people proposing at once get two numbers.
+        number = str(
+            1
+            + max(
+                (int(r["proposal_id"]) for r in writer.rows("proposals") if r["proposal_id"].isdigit()),
+                default=0,
+            )
+        )
+        writer.add(
+            "proposals",
+            [
+                {
+                    "proposal_id": number,
+                    "act": act,
+                    "subject": subject,
+                    "content": json.dumps(content, ensure_ascii=False, sort_keys=True),
+                    "reason": reason,
+                    "proposed_by": who,
+                    "proposed_on": register_day(register),
+                    "state": "open",
+                }
+            ],
+        )
+    words = (
+        f"proposal {number} waits: {WORDS[act]} ({subject}). Nothing was changed yet. A second person with role approve "
+        f"confirms it: kinshoal confirm {register.place} {number} --as NAME"
+    )
+    return Entered(words, writer.change_id, 0, number)
+
+
+def register_day(register: Register) -> str:
+    """Return the programme's day of a register as text, empty when none is set."""
+    row = register.get("settings", "today")
+    return str(row["value"]) if row else ""
+
+
+def confirm(
+    register: Register,
+    number: str,
+    who: str,
+    *,
+    refuse: bool = False,
+    take_back: bool = False,
+    answer: str = "",
+) -> Entered:
+    """Confirm, refuse or take back a proposal; confirmed it is entered as one change that names both people.
+
+    Parameters
+    ----------
+    register : Register
+        Open for writing.
+    number : str
+        Name of the proposal.
+    who : str
+        The second person, with role approve; the proposer may only take back.
+    refuse, take_back : bool
+        Close it without doing it.
+    answer : str
+        What the person says.
+
+    Raises
+    ------
+    UsageError
+        If the proposal does not exist or is closed.
+    NotAllowedError
+        If it is the same person, or one without role approve.
+    StaleRecord
+        If a record was changed since the proposal; it stays open.
+    RegisterError, InputError
+        Whatever the register refuses; the proposal stays open.
+    """
+    from planner.tasks.verbs import Entered
+
+    row = register.get("proposals", number)
+    if row is None:
+        waiting = (
+            ", ".join(str(r["proposal_id"]) for r in register.rows("proposals", {"state": "open"})) or "none"
+        )
+        raise UsageError(
+            f"proposal: found {number!r}. Expected one that is open: {waiting}. Correct the number."
+        )
+    if row["state"] != "open":
+        raise UsageError(
+            f"proposal {number}: found state {row['state']}, by {row['decided_by']}. Expected an open one. Propose it anew."
+        )
+    same = who.strip().casefold() == str(row["proposed_by"]).casefold()
+    if take_back:
+        name = check_person(register, who)
+        if not same and name.casefold() != str(row["proposed_by"]).casefold():
+            raise NotAllowedError(
+                f"proposal {number}: found '{who}'. Expected {row['proposed_by']}, who proposed it. Refuse it instead."
+            )
+    else:
+        if same:
+            raise NotAllowedError(_two(number, who))
+        name = check_person(register, who, "approve")
+        if name.casefold() == str(row["proposed_by"]).casefold():
+            raise NotAllowedError(_two(number, who))
+    closed = {"decided_by": name, "decided_on": register_day(register), "answer": answer}
+    if refuse or take_back:
+        state = "taken-back" if take_back else "refused"
+        with register.writing(name, answer or f"proposal {number} {state}", kind="proposal") as writer:
+            writer.change(
+                "proposals", row["record_id"], closed | {"state": state}, expected_entry=row["entry_id"]
+            )
+        return Entered(f"proposal {number} {state}; nothing was changed", writer.change_id, 0, number)
+    content = json.loads(row["content"])
+    both = f"{row['proposed_by']} and {name}"
+    why = f"{row['reason']} (proposal {number}, confirmed{': ' + answer if answer else ''})"
+    true_on = dt.date.fromisoformat(content["true_on"]) if content["true_on"] else None
+    with register.writing(both, why, true_on=true_on, kind="confirmed") as writer:
+        if row["act"] != "permit-exceeded":
+            _check_room(register, content["steps"])
+        done = [line for step in content["steps"] for line in _do(register, writer, step)]
+        writer.change(
+            "proposals", row["record_id"], closed | {"state": "confirmed"}, expected_entry=row["entry_id"]
+        )
+    words = "\n".join(
+        [f"proposal {number} confirmed by {both}, change {writer.change_id}:", *(f"  {x}" for x in done)]
+    )
+    return Entered(words, writer.change_id, 0, number, {"steps": done})
+
+
+def _check_room(register: Register, steps: Sequence[Mapping[str, Any]]) -> None:
+    """Stop when a permit that had room at the proposal has none now."""
+    for step in steps:
+        stop = permit_stop(register, step["table"], step["values"]) if step["do"] == "add" else None
+        if stop is not None:
+            raise stop
+
+
+def _two(number: str, who: str) -> str:
+    return (
+        f"proposal {number}: found '{who}', who proposed it. Expected another person with role approve: two people look at a "
+        "release, a merge, euthanasia or an entry beyond a permit. Ask a second person."
+    )
+
+
+def _do(register: Register, writer: Writer, step: Mapping[str, Any]) -> list[str]:
+    """Enter one step of a confirmed proposal and say what it did."""
+    if step["do"] == "add":
+        record = writer.add(step["table"], [step["values"]])[0]
+        return [f"added to {step['table']}: record #{record}"]
+    if step["do"] == "change":
+        writer.change(step["table"], step["record"], step["values"], expected_entry=step["entry"])
+        return [
+            f"changed {step['table']} {step['name']}: "
+            + ", ".join(f"{k}={v}" for k, v in step["values"].items())
+        ]
+    from planner.tasks.merge_fish import merge_now
+
+    return merge_now(register, writer, step["keep"], step["gone"])
+
+
+def _subject(step: Mapping[str, Any]) -> str:
+    if step["do"] == "merge-fish":
+        return f"{step['gone']} into {step['keep']}"
+    values = ", ".join(f"{k}={v}" for k, v in list(step["values"].items())[:6])
+    return f"{step['table']} {step.get('name', 'new')}: {values}"
