@@ -18,7 +18,7 @@ from planner.store.mapping import Declared
 from planner.tasks.register_findings import Marked, Reviewed, marked, remember, with_states
 from planner.tasks.register_queue import queue_id, queue_row
 from planner.tasks.register_reading import EVERY_TABLE, Incoming, read_incoming
-from planner.tasks.register_union import checked_together, known_names
+from planner.tasks.register_union import checked_together, known_names, register_day
 
 if TYPE_CHECKING:
     from broodstock.genotypes.genotype_set import GenotypeSet
@@ -272,6 +272,12 @@ def plan_import(
             else:
                 queued.append(conflict)
     calls = _new_calls(register, incoming)
+    repeated = _repeated(register, incoming)
+    idle = not (queued or changed or calls or any(len(c.added) for c in comparisons.values()))
+    if repeated and idle:  # its findings are remembered; nothing would change
+        return ImportPlan(
+            incoming, comparisons, (), (), waiting, {}, Findings(), (), (), True, register_day(register)
+        )
     say("Checking")
     union = checked_together(register, incoming, comparisons, changed, calls, overrides or {})
     of_files = marked(incoming.findings, incoming.tables)
@@ -286,7 +292,7 @@ def plan_import(
         Findings([m.finding for m in marks]),
         tuple(with_states(marks, register.rows("finding_reviews"))),
         tuple({m.mark: m for m in (*of_files, *union.everything)}.values()),
-        _repeated(register, incoming),
+        repeated,
         union.today,
     )
 

@@ -61,6 +61,13 @@ def known_names(register: Register) -> dict[str, set[str]]:
     return out
 
 
+def register_day(register: Register) -> dt.date:
+    """Return the day the records of a register are read for."""
+    records = register.records(skip=("snps", "microsatellites"))
+    settings, _ = settings_in(records)
+    return with_day(settings, records, Findings()).day("today")
+
+
 def checked_together(
     register: Register,
     incoming: Incoming,

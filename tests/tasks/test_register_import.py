@@ -153,7 +153,11 @@ def test_import__a_column_without_any_value_says_nothing(place: Path, tmp_path: 
 def test_import__one_capture_told_by_two_sources_waits(place: Path, tmp_path: Path) -> None:
     tag = "999009000010006"
     brought(place, captures_file(tmp_path, [capture(1, tag=tag)]))
-    report = brought(place, captures_file(tmp_path, [capture(50, tag=tag, length_mm=455)], "captures_agency.csv"), table="captures")
+    report = brought(
+        place,
+        captures_file(tmp_path, [capture(50, tag=tag, length_mm=455)], "captures_agency.csv"),
+        table="captures",
+    )
     assert report.plan.rows()[0]["queued"] == 1
     with Register.open(place) as register:
         assert register.get("captures", "N-50") is None
@@ -224,9 +228,21 @@ def test_import__foreign_headers_units_and_saved_mapping(place: Path, tmp_path: 
         {"Record": "N-2", "Date": "2024-10-19", "Water": "QL", "Fish length": "", "Mass": "0.9"},
     ]
     path = captures_file(tmp_path, rows, "agency.csv")
-    maps = ["Record=capture_id", "Date=captured_on", "Water=site_id", "Fish length=length_mm", "Mass=weight_g"]
+    maps = [
+        "Record=capture_id",
+        "Date=captured_on",
+        "Water=site_id",
+        "Fish length=length_mm",
+        "Mass=weight_g",
+    ]
     report = brought(
-        place, path, table="captures", maps=maps, units=["length_mm=in", "weight_g=kg"], length_type="FL", save_as="agency"
+        place,
+        path,
+        table="captures",
+        maps=maps,
+        units=["length_mm=in", "weight_g=kg"],
+        length_type="FL",
+        save_as="agency",
     )
     assert report.written
     with Register.open(place) as register:
@@ -253,7 +269,10 @@ def test_import__near_headers_are_suggested(place: Path, tmp_path: Path) -> None
 @pytest.mark.parametrize(
     ("options", "words"),
     [
-        ({"units": ["weight_g=stone"]}, "found unit 'stone'. Expected g or one that can be turned into it: kg, lb, mg, oz"),
+        (
+            {"units": ["weight_g=stone"]},
+            "found unit 'stone'. Expected g or one that can be turned into it: kg, lb, mg, oz",
+        ),
         ({"units": ["weigth=kg"]}, "found no column 'weigth'"),
         ({"maps": ["Mass=mass"]}, "found no column 'mass'"),
         ({"maps": ["Mass"]}, "--map: found 'Mass'. Expected NAME=VALUE"),
@@ -315,7 +334,10 @@ def slow_days(scans: pd.DataFrame) -> dict[tuple[str, str, str], tuple[str, str,
 
 @given(
     st.lists(
-        st.tuples(st.sampled_from(["D1", "D2"]), st.integers(0, 3 * 86_400), st.sampled_from(["A", "B", "C"])), max_size=40
+        st.tuples(
+            st.sampled_from(["D1", "D2"]), st.integers(0, 3 * 86_400), st.sampled_from(["A", "B", "C"])
+        ),
+        max_size=40,
     )
 )
 @settings(max_examples=60, deadline=None)
@@ -325,7 +347,9 @@ def test_detection_days__agree_with_the_slow_way_and_turn_back(rows) -> None:
         table("scans"),
         {
             "deployment_id": np.array([r[0] for r in rows] + [None], dtype=object)[:-1],
-            "scanned_at": pd.to_datetime([start + pd.Timedelta(seconds=r[1]) for r in rows]).to_numpy(dtype="datetime64[ns]")
+            "scanned_at": pd.to_datetime([start + pd.Timedelta(seconds=r[1]) for r in rows]).to_numpy(
+                dtype="datetime64[ns]"
+            )
             if rows
             else np.zeros(0, dtype="datetime64[ns]"),
             "tag": np.array([r[2] for r in rows] + [None], dtype=object)[:-1],
@@ -335,7 +359,8 @@ def test_detection_days__agree_with_the_slow_way_and_turn_back(rows) -> None:
     )
     days = detection_days(scans)
     got = {
-        (r.deployment_id, str(r.day.date()), r.tag): (str(r.first_at), str(r.last_at), r.contacts) for r in days.itertuples()
+        (r.deployment_id, str(r.day.date()), r.tag): (str(r.first_at), str(r.last_at), r.contacts)
+        for r in days.itertuples()
     }
     assert got == slow_days(scans)
     again = detection_days(scans_of(days))
