@@ -77,18 +77,20 @@ def replan(workplace: Workplace, options: Options, say: Say) -> dict[str, Any]:
 def release(workplace: Workplace, options: Options, say: Say) -> dict[str, Any]:
     """Plan which fish go where.
 
-    Options: ``day`` (ISO), ``closed`` (list), ``from_scratch`` (flag), ``settings`` (name to text).
+    Options: ``day`` (ISO), ``closed`` (list of waters, by identifier or name), ``from_scratch`` (flag), ``settings`` (name to text).
     """
     from planner.tasks.release import FIGURE_KINDS, release_plan
     from planner.tasks.release_day import QUICK_FIGURES, old_plan, release_again
     from planner.tasks.release_files import planned_version, write_release
 
-    closed = names_of(options, "closed")
     folder = workplace.plan_folder("release")
     version = planned_version(folder)
-    old = old_plan(folder) if closed and not options.get("from_scratch") else None
     say("Reading the records")
     programme = workplace.programme(settings_of(options))
+    sites = programme.tables["sites"]
+    ids = dict(zip(sites["name"], sites["site_id"], strict=True))
+    closed = tuple(ids.get(name, name) for name in names_of(options, "closed"))
+    old = old_plan(folder) if closed and not options.get("from_scratch") else None
     if old is None:
         outcome = release_plan(programme, day_of(options), closed, version, say)
     else:

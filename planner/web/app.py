@@ -31,6 +31,7 @@ PAGES = (
     "planner.web.pages.signing",
     "planner.web.pages.genetics",
     "planner.web.pages.spawning",
+    "planner.web.pages.waters",
 )
 """Modules with a ``router``; one for each group of pages."""
 
