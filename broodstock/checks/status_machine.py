@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
 import pandas as pd
 
 from broodstock.checks.records import CheckInput, day, file_of
@@ -93,6 +94,7 @@ def check_status_order(records: CheckInput, findings: Findings) -> None:
         return
     several = facts[facts["tag"].duplicated(keep=False)]
     several = several.sort_values(["tag", "on", "order"], kind="stable")
+    several = several[several["tag"].isin(_suspects(several))]
     for tag, group in several.groupby("tag", sort=True):
         states = ["individual", *group["state"]]
         for i in forbidden_jumps(states):
@@ -108,6 +110,16 @@ def check_status_order(records: CheckInput, findings: Findings) -> None:
                 "warning",
                 [Place(str(before["file"]), int(before["row"]), str(before["column"]))],
             )
+
+
+def _suspects(facts: pd.DataFrame) -> set[str]:
+    """Return the tags with two neighbouring states of which the second may not follow the first."""
+    words = list(MAY_FOLLOW)
+    allowed = np.array([[may_follow(a, b) for b in words] for a in words])
+    state = np.array([words.index(s) for s in facts["state"]], dtype=np.int64)
+    tag = facts["tag"].to_numpy(dtype=object)
+    jump = (tag[1:] == tag[:-1]) & ~allowed[state[:-1], state[1:]]
+    return set(tag[1:][jump])
 
 
 def _facts(records: CheckInput) -> pd.DataFrame:

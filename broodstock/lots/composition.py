@@ -175,7 +175,9 @@ class LotState:
     def _shares(self, at: list[int], n_particles: int) -> dict[int, FloatArray]:
         """Return the share of each family by particle, pools weighted by their fish."""
         out: dict[int, FloatArray] = {}
-        weight = np.maximum(self.ledger.mean[at], 0.0)
+        # A pool that may hold fish by the errors of its counts keeps its families, however few are expected.
+        spread = np.sqrt(np.maximum(self.ledger.covariance[at, at], 0.0))
+        weight = np.maximum(self.ledger.mean[at], 0.1 * spread)
         whole = float(weight.sum())
         if whole <= 0.0:
             return out
@@ -183,9 +185,17 @@ class LotState:
             here = self.mixture.numbers.get(k, {})
             if not here or w <= 0.0:
                 continue
-            sums = np.sum(list(here.values()), axis=0)
-            for f, fish in here.items():
-                part = w * fish / np.maximum(sums, 1)
+            fish_of = np.array(list(here.values()), dtype=np.float64)
+            sums = fish_of.sum(axis=0)
+            whole_sum = float(sums.sum())
+            if whole_sum <= 0.0:
+                continue
+            # Particles in which all fish died by chance, though some are there: the mean of the others.
+            shares = np.where(
+                sums > 0, fish_of / np.maximum(sums, 1), fish_of.sum(axis=1)[:, None] / whole_sum
+            )
+            for f, share in zip(here, shares, strict=True):
+                part = w * share
                 out[f] = out[f] + part if f in out else part
         return out
 

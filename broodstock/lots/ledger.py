@@ -15,7 +15,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -115,6 +115,8 @@ class Step:
         Pool the fish go to; -1 for none.
     lost : float
         Share of the fish of the sources found missing by a count beyond its error; 0 for none.
+    left, error : ndarray, float64, shape (n_sources,)
+        Fish expected in each afterwards, and the standard error; empty when nothing was taken or counted.
     """
 
     sources: tuple[int, ...]
@@ -123,6 +125,8 @@ class Step:
     all_of_them: bool
     target: int
     lost: float = 0.0
+    left: FloatArray = field(default_factory=lambda: np.zeros(0))
+    error: FloatArray = field(default_factory=lambda: np.zeros(0))
 
 
 class Ledger:
@@ -267,7 +271,7 @@ class Ledger:
         self._book(move, [self.pools[k] for k in sources], taken)
         if not everything:
             self._test_left(move, at)
-        return Step(tuple(sources), before, np.maximum(taken, 0.0), everything, target)
+        return Step(tuple(sources), before, np.maximum(taken, 0.0), everything, target, 0.0, *self._now(at))
 
     def _take_from_nothing(self, move: Move, sources: list[int], target: int) -> Step:
         """Report fish taken where there are none; where they arrive they are there."""
@@ -347,11 +351,15 @@ class Ledger:
         if abs(found - expected) <= max(self.unexplained * spread, 0.5):
             if spread > 0:
                 self._learn(at, found - expected, spread)
-            return none
+            return replace(none, left=self.mean[at].copy(), error=self._now(at)[1])
         self.differences.append(seen)
         self._set(at, found, noise, before)
         lost = max(1.0 - found / expected, 0.0) if expected > 0 else 0.0
         return Step(tuple(sources), before, np.zeros(len(at)), False, -1, lost)
+
+    def _now(self, at: np.ndarray) -> tuple[FloatArray, FloatArray]:
+        """Return the expected number of single pools and its standard error."""
+        return self.mean[at].copy(), np.sqrt(np.maximum(self.covariance[at, at], 0.0))
 
     def _learn(self, at: np.ndarray, gap: float, spread: float) -> None:
         """Blend a count with what was expected: the update of Kalman for a sum of pools."""

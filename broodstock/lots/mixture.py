@@ -137,6 +137,8 @@ class Mixture:
             if step.lost > 0.0:
                 for k in step.sources:
                     self._thin(k, step.lost, -1, deaths=True)
+            else:
+                self._counted(step)
         elif move.kind == "dna-sample":
             known_surprises = len(self.surprises)
             self._sample(move, step)
@@ -175,9 +177,45 @@ class Mixture:
             self._come_in(move, step.target)
             return
         left = self._take_known(move, step)
-        for k, before, taken in zip(step.sources, step.before, step.taken, strict=True):
-            share = min(float(taken) / float(before), 1.0) if before > 0 else 0.0
+        now = step.left if len(step.left) else np.maximum(step.before - step.taken, 0.0)
+        errors = step.error if len(step.error) else np.zeros(len(now))
+        for k, before, taken, here, error in zip(
+            step.sources, step.before, step.taken, now, errors, strict=True
+        ):
+            if before <= 0.0:
+                continue
+            share: FloatArray | float = min(float(taken) / float(before), 1.0)
+            if error > 0.05 * here:  # what is left is known badly beside its size
+                share = np.clip(1.0 - self._positive(float(here), float(error)) / float(before), 0.0, 1.0)
             self._thin(k, share * left, step.target, deaths=move.kind == "death")
+
+    def _positive(self, mean: float, error: float) -> FloatArray:
+        """Draw totals from a normal distribution cut off at 0."""
+        from scipy.special import ndtr, ndtri
+
+        low = float(ndtr(-mean / error))
+        u = low + (1.0 - low) * self.rng.uniform(1e-9, 1.0 - 1e-9, self.options.particles)
+        drawn: FloatArray = np.maximum(mean + error * ndtri(u), 0.0)
+        return drawn
+
+    def _counted(self, step: Step) -> None:
+        """Keep the particles whose sum fits a count, all families of the pools together."""
+        if not len(step.left):
+            return
+        families = {f for k in step.sources for f in self.numbers.get(k, {})}
+        if not families:
+            return
+        sums = np.sum([self._sum(step.sources, f) for f in families], axis=0).astype(np.float64)
+        spread = float(sums.std())
+        width = max(float(np.sqrt((step.error**2).sum())), 0.1 * spread, 0.5)
+        if spread < 2.0 * width:
+            return
+        weight = np.exp(-0.5 * ((sums - float(step.left.sum())) / width) ** 2)
+        if weight.sum() ** 2 < 20.0 * (weight**2).sum():
+            return
+        kept = systematic_ancestors(weight, self.rng)
+        for f in families:
+            self._copy(f, kept)
 
     def _take_known(self, move: Move, step: Step) -> float:
         """Take fish whose family is known; return the share of the event that is left to chance."""
@@ -202,14 +240,18 @@ class Mixture:
                     self.add(step.target, f, taken)
         return max(1.0 - sum(known.values()) / number, 0.0)
 
-    def _thin(self, pool: int, share: float, target: int, deaths: bool) -> None:
+    def _thin(self, pool: int, share: FloatArray | float, target: int, deaths: bool) -> None:
         """Take a share of the fish of a pool, each family by its own chance."""
-        if share <= 0.0:
+        mean = float(np.mean(share))
+        if mean <= 0.0:
             return
         here = self.numbers.get(pool, {})
-        survival = self._common_survival(here, share) if deaths and share < 1.0 else 1.0 - share
+        if deaths and mean < 1.0:
+            # Hazards of the particles in proportion, with the hazard that kills the mean share of all.
+            common = -np.log(self._common_survival(here, mean)) / -np.log1p(-mean)
+            share = 1.0 - (1.0 - np.asarray(share)) ** common
         for f in list(here):
-            chance = self._chance(f, 1.0 - survival, deaths)
+            chance = self._chance(f, share, deaths)
             taken = self.rng.binomial(here[f], chance)
             here[f] = here[f] - taken
             if target >= 0:
@@ -231,22 +273,21 @@ class Mixture:
             hazard = max(hazard + float(left.sum() - alive) / slope, 1e-12)
         return float(np.exp(-hazard))
 
-    def _chance(self, family: int, share: float, deaths: bool) -> FloatArray | float:
+    def _chance(self, family: int, share: FloatArray | float, deaths: bool) -> FloatArray | float:
         """Return the chance of a fish of one family to be taken, by particle.
 
         Deaths: survival is the common survival to the power of the family's risk (proportional hazards).
         Other events: a beta distribution around the share with the correlation asked for.
         """
-        if share >= 1.0:
-            return 1.0
         if deaths:
             out: FloatArray = 1.0 - (1.0 - share) ** self._risk[family]
             return out
         r = self.options.sort_correlation
-        if r == 0.0:
+        if r == 0.0 or np.all(np.asarray(share) >= 1.0):
             return share
         size = (1.0 - r) / r
-        return self.rng.beta(share * size, (1.0 - share) * size, self.options.particles)
+        inside = np.clip(share, 1e-9, 1.0 - 1e-9)
+        return self.rng.beta(inside * size, (1.0 - inside) * size, self.options.particles)
 
     def _sample(self, move: Move, step: Step) -> None:
         """Update every family of the sampled pools by the fish typed."""
@@ -290,7 +331,10 @@ class Mixture:
 
     def _resample(self, family: int, weight: FloatArray) -> None:
         """Resample the particles of one family in all pools."""
-        kept = systematic_ancestors(weight, self.rng)
+        self._copy(family, systematic_ancestors(weight, self.rng))
+
+    def _copy(self, family: int, kept: BigIntArray) -> None:
+        """Let the particles of a family be copies of others, in all pools."""
         for here in self.numbers.values():
             if family in here:
                 here[family] = here[family][kept]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
@@ -227,18 +229,46 @@ def counts(demo: Demo) -> list[Planted]:
         crosses.loc[i, column] = max(int(crosses[column].to_numpy()[i]), least)
     crosses.loc[i, ["swim_up", "kept"]] = [5000, 5240]
     what = "5 000 fry at swim-up, 5 240 kept"
-    return [
-        Planted(
-            24,
-            what,
-            "crosses.csv",
-            i + 2,
-            "kept",
-            str(crosses.loc[i, "cross_id"]),
-            "counts-increase",
-            "crosses.csv",
-        )
-    ]
+    cross = crosses.iloc[i]
+    dish = Planted(
+        24, what, "crosses.csv", i + 2, "kept", str(cross["cross_id"]), "counts-increase", "crosses.csv"
+    )
+    return [dish, _lot_of_dish(demo, cross.to_dict())]
+
+
+def _lot_of_dish(demo: Demo, cross: dict[Any, Any]) -> Planted:
+    """Enter the fry of the dish as a lot: 5 000 put in a cell, 5 240 taken out four weeks later."""
+    lots, moves = demo.tables["lots"], demo.tables["group_moves"]
+    opened, closed = cross["made_on"] + pd.Timedelta(days=21), cross["made_on"] + pd.Timedelta(days=49)
+    name = f"F{cross['family'][1:]}"
+    lot = {
+        "lot_id": name,
+        "year_class": int(cross["season"]),
+        "kind": "family",
+        "stage": "larvae",
+        "told_apart": "",
+        "opened_on": opened,
+        "closed_on": closed,
+    }
+    event = dict.fromkeys(moves.columns, "") | {
+        "method": "counted",
+        "error_pct": 1.0,
+        "family_error_pct": np.nan,
+    }
+    came = event | {"to_lot": name, "to_unit": cross["cell"], "family": cross["family"]}
+    came |= {"move_id": f"G-{opened.year}-901", "happened_on": opened, "kind": "in", "number": 5000}
+    left = event | {"from_lot": name, "from_unit": cross["cell"], "note": "counted again for the ponds"}
+    left |= {"move_id": f"G-{closed.year}-902", "happened_on": closed, "kind": "out", "number": 5240}
+    demo.tables["lots"] = pd.concat(
+        [lots, pd.DataFrame([lot]).astype(lots.dtypes.to_dict())], ignore_index=True
+    )
+    demo.tables["group_moves"] = pd.concat(
+        [moves, pd.DataFrame([came, left]).astype(moves.dtypes.to_dict())], ignore_index=True
+    )
+    what = f"lot {name}: 5 000 fry in, 5 240 out"
+    return Planted(
+        24, what, "group_moves.csv", len(moves) + 3, "number", name, "lot-more-out-than-in", "group_moves.csv"
+    )
 
 
 def certificate(demo: Demo) -> list[Planted]:

@@ -24,6 +24,7 @@ from planner.demo.gene_drop import TrueGenes, drop_genes
 from planner.demo.history import History, run_history
 from planner.demo.laboratory import Wells, shift_columns, type_samples
 from planner.demo.loci import Panel, loci_table, make_panel
+from planner.demo.lots import lots_tables
 from planner.demo.samples import Samples, take_samples
 from planner.demo.scale import Scale
 from planner.demo.scan_history import read_tags
@@ -61,6 +62,7 @@ STREAMS = (
     "laboratory",
     "office",
     "planted",
+    "lots",
 )
 """Independent random streams; a change in one part leaves the draws of the others alone."""
 
@@ -109,6 +111,8 @@ class Demo:
         The records.
     lab_faults : dict of str to list of str
         Samples with planted laboratory faults.
+    lot_truth : DataFrame
+        True families of lots.
     """
 
     scale: Scale
@@ -132,6 +136,7 @@ class Demo:
     unknown: np.ndarray
     tables: dict[str, pd.DataFrame] = field(default_factory=dict)
     lab_faults: dict[str, list[str]] = field(default_factory=dict)
+    lot_truth: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
 def build_demo(scale: Scale, seed: int, with_scans: bool = True) -> Demo:
@@ -252,6 +257,8 @@ def _tables(demo: Demo, book: TagBook, stock_ids: np.ndarray) -> dict[str, pd.Da
     takes = larval_takes_table(history)
     samples = demo.samples.table.copy()
     samples["haplotype"] = _haplotypes(demo, rng)
+    releases = releases_table(history, scale, tags.released)
+    lots, group_moves, demo.lot_truth = lots_tables(history, scale, releases, demo.rngs["lots"])
     return {
         "settings": settings_table(scale),
         "sites": sites_table(scale),
@@ -268,7 +275,7 @@ def _tables(demo: Demo, book: TagBook, stock_ids: np.ndarray) -> dict[str, pd.Da
         "holds": holds_table(history, scale),
         "certificates": certificates_table(scale),
         "parent_claims": claims_table(history, rng),
-        "releases": releases_table(history, scale, tags.released),
+        "releases": releases,
         "captures": captures_table(
             history, demo.fish, demo.caught, first_tag, tags.water, demo.samples.of_capture, rng
         ),
@@ -280,6 +287,8 @@ def _tables(demo: Demo, book: TagBook, stock_ids: np.ndarray) -> dict[str, pd.Da
         "deployments": deployment_table(demo.spells),
         "samples": samples,
         "loci": loci_table(demo.panel),
+        "lots": lots,
+        "group_moves": group_moves,
     }
 
 

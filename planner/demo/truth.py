@@ -36,7 +36,8 @@ def truth_tables(demo: Demo, planted: list[Planted]) -> dict[str, pd.DataFrame]:
         pedigree of all of them and of every released fish; ``released``: real place, death and tag loss;
         ``captures``: who each capture really was; ``ghosts`` and ``unknown_tags``; ``breeders``: exact
         effective breeders by year class; ``losses``: where the breeders of today's year class were lost;
-        ``survival``: real survival of each release event; ``curves``; ``adults``; ``parameters``; ``planted``.
+        ``survival``: real survival of each release event; ``curves``; ``adults``; ``parameters``;
+        ``lot_families``: true families of lots after their events; ``planted``.
     """
     return {
         "parents": _parents(demo),
@@ -60,6 +61,7 @@ def truth_tables(demo: Demo, planted: list[Planted]) -> dict[str, pd.DataFrame]:
             ],
             columns=["name", "value", "unit", "sentence"],
         ),
+        "lot_families": demo.lot_truth,
         "planted": pd.DataFrame(planted, columns=list(Planted.__dataclass_fields__)),
     }
 
