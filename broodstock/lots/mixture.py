@@ -185,7 +185,7 @@ class Mixture:
             if before <= 0.0:
                 continue
             share: FloatArray | float = min(float(taken) / float(before), 1.0)
-            if error > 0.05 * here:  # what is left is known badly beside its size
+            if error > max(0.05 * here, 1e-9):  # what is left is known badly beside its size
                 share = np.clip(1.0 - self._positive(float(here), float(error)) / float(before), 0.0, 1.0)
             self._thin(k, share * left, step.target, deaths=move.kind == "death")
 
