@@ -14,15 +14,13 @@ import pandas as pd
 
 from broodstock.arrays import FloatArray, IntArray
 from broodstock.findings import Finding, Findings, Place
+from planner.tasks.claims import DNA_CLAIM_MIN
 from planner.tasks.settings import UNSET_DAY, Settings, read_settings
 
 if TYPE_CHECKING:
     from broodstock.genotypes.genotype_set import GenotypeSet
     from broodstock.pedigree.structure import Pedigree
     from planner.tasks.marker_kinship import MarkerKinship
-
-DNA_CLAIM_MIN = 0.95
-"""A DNA parent claim at least this sure stands in for the recorded parent when kinship is computed."""
 
 
 @dataclass(frozen=True)
