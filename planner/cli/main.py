@@ -13,7 +13,10 @@ import click
 
 COMMANDS: dict[str, tuple[str, str]] = {
     "demo": ("planner.cli.demo:demo", "Make the invented practice programme and run the main job on it."),
-    "serve": ("planner.web.command:serve", "Open the records in a browser on this machine, without internet."),
+    "serve": (
+        "planner.web.command:serve",
+        "Open the records in a browser on this machine, without internet.",
+    ),
     "check": ("planner.cli.records:check", "Read a folder of records and list every fault and doubt."),
     "register": (
         "planner.cli.register:register",
@@ -61,6 +64,28 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "release": ("planner.cli.plans:release", "Plan which fish go to which water and print the manifest."),
     "load": ("planner.cli.release_day:load", "Load the trucks: which fish, which truck, in which order."),
     "tradeoff": ("planner.cli.release_day:tradeoff", "Survivors against kinship: plans with their proofs."),
+    "abundance": (
+        "planner.cli.monitoring:abundance",
+        "How many fish: closed estimators from the netting visits.",
+    ),
+    "survival": ("planner.cli.monitoring:survival", "Survival by water, season, length and year; fit shown."),
+    "growth": (
+        "planner.cli.monitoring:growth",
+        "Growth of fish measured twice, condition, weight and length.",
+    ),
+    "contribution": (
+        "planner.cli.monitoring:contribution",
+        "What released groups contribute to adults and larvae.",
+    ),
+    "feedback": (
+        "planner.cli.monitoring:feedback",
+        "New values from monitoring beside those in use; accept one by one.",
+    ),
+    "quota": ("planner.cli.monitoring:quota", "Larvae by zone and week against the quota; parents caught."),
+    "drawdown": ("planner.cli.monitoring:drawdown", "Tick-off for drawing down a water; every count kept."),
+    "renovations": ("planner.cli.monitoring:renovations", "Calendar of renovations: done, planned, due."),
+    "trial": ("planner.cli.monitoring:trial", "Simulate this programme and try the estimators."),
+    "power": ("planner.cli.monitoring:power", "Larvae, loci, nets or scan hours needed to see a change."),
     "keep": ("planner.cli.choices:keep", "Choose the fish to keep as future parents, founder lines kept."),
     "loss": ("planner.cli.choices:loss", "What would be gone if a tank, pond, water or truck were lost."),
     "found": (

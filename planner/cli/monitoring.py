@@ -270,3 +270,42 @@ def power(
     wishes = PowerWishes(change, chance, alpha, numbers, breeders, alive, met)
     report = power_report(opened(folder, changes, with_calls=True), wishes)
     return Answer("\n".join([aligned(*report.table()), "", *report.notes]), report.as_dict())
+
+
+@click.command(epilog="Example: kinshoal abundance demo/records --where reservoir-zone")
+@click.argument("folder", type=RECORDS)
+@click.option(
+    "--where", default="", metavar="SITE|KIND", help="A water, or a kind of water; default the main water."
+)
+@click.option("--year", type=int, help="Year; default the latest with two visits.")
+@SET
+@answers
+def abundance(folder: Any, where: str, year: int | None, changes: tuple[str, ...]) -> Answer:
+    """Estimate how many fish there are: visits found in the netting records, closed estimators side by side."""
+    from planner.tasks.abundance import abundance_report
+
+    report = abundance_report(opened(folder, changes), where, year)
+    lines = [f"Numbers in {report.where}"]
+    if report.visits:
+        lines += [aligned(*report.visit_table(), right=(0, 2, 3, 4)), ""]
+    lines += [aligned(*report.table()), "", *report.statements]
+    return Answer("\n".join(lines), report.as_dict())
+
+
+@click.command(epilog="Example: kinshoal trial demo/records --times 100 --only abundance")
+@click.argument("folder", type=RECORDS)
+@click.option("--times", type=int, default=50, show_default=True, help="Programmes simulated.")
+@click.option(
+    "--only",
+    multiple=True,
+    type=click.Choice(["abundance", "survival", "breeders", "heterozygosity"]),
+    help="Estimator to try; default all.",
+)
+@SET
+@answers
+def trial(folder: Any, times: int, only: tuple[str, ...], changes: tuple[str, ...]) -> Answer:
+    """Simulate this programme, run each estimator, and say bias and coverage before anybody trusts them."""
+    from planner.tasks.trial import ESTIMATORS, trial_report
+
+    report = trial_report(opened(folder, changes, with_calls=True), times, only or ESTIMATORS, progress)
+    return Answer("\n".join([aligned(*report.table(), right=(1, 2, 3)), "", *report.notes]), report.as_dict())

@@ -39,7 +39,12 @@ def survival_curves_figure(table: pd.DataFrame, title: str) -> Any:
 
     rows = _rows(table.astype(object).where(table.notna(), None), "survival curves")
     panels = list(dict.fromkeys(table["panel"]))
-    x = alt.X("length_mm:Q", title="total length at release, mm", scale=alt.Scale(zero=False, nice=False))
+    x = alt.X(
+        "length_mm:Q",
+        title="total length at release, mm",
+        scale=alt.Scale(zero=False, nice=False),
+        axis=alt.Axis(values=[200, 300, 400, 500]),
+    )
     words = "first-year survival"
     data = alt.Data(values=rows)
     base = alt.Chart(data)

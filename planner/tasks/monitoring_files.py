@@ -56,7 +56,7 @@ def write_growth(report: GrowthReport, folder: Path) -> list[Path]:
     folder.mkdir(parents=True, exist_ok=True)
     out = [_csv(folder / "growth.csv", *report.table()), folder / "length_pairs.csv"]
     write_text(out[1], report.pairs.to_csv(index=False, lineterminator="\n"))
-    pairs = report.pairs[report.pairs["years"] > 0.2]
+    pairs = report.pairs[report.pairs["years"].between(0.5, 1.5)]
     if len(pairs):
         drawn = pairs.assign(per_year=(pairs["second_mm"] - pairs["first_mm"]) / pairs["years"])
         all_fish = report.groups[0].growth
@@ -67,7 +67,11 @@ def write_growth(report: GrowthReport, folder: Path) -> list[Path]:
                 if e.value is not None and e.low is not None and e.high is not None:
                     lines.append((float(x), e.value - x, e.low - x, e.high - x))
         frame = pd.DataFrame(lines, columns=["first_mm", "per_year", "low", "high"]).astype(float)
-        chart = growth_figure(drawn[["first_mm", "per_year", "kind"]], frame, "Growth of fish measured twice")
+        chart = growth_figure(
+            drawn[["first_mm", "per_year", "kind"]],
+            frame,
+            "Growth of fish measured again after half a year to a year and a half",
+        )
         out += write_figure(chart, folder / "growth")
     return out
 

@@ -136,7 +136,7 @@ def power_report(programme: Programme, wishes: PowerWishes) -> PowerReport:
         notes.append(
             f"Effective breeders taken as {USUAL_BREEDERS:.0f}: give --breeders, for example from 'kinshoal size'."
         )
-    loci, frequencies = _loci(programme, notes)
+    loci, frequencies = loci_of(programme, notes)
     larvae = _larvae(programme)
     caught = _caught(programme)
     step = f"{wishes.change:+.0%}"
@@ -224,7 +224,8 @@ def _numbers(programme: Programme, notes: list[str]) -> float:
     return USUAL_NUMBERS
 
 
-def _loci(programme: Programme, notes: list[str]) -> tuple[int, np.ndarray]:
+def loci_of(programme: Programme, notes: list[str]) -> tuple[int, np.ndarray]:
+    """Return the number of neutral SNPs and the allele frequencies of those that vary."""
     calls = programme.genotypes.get("snps")
     if calls is None:
         notes.append(f"No SNPs in the records: {USUAL_LOCI} loci of middling frequencies taken.")

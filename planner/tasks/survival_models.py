@@ -15,6 +15,7 @@ from planner.reports.figures import write_figure
 from planner.reports.monitoring_figures import survival_curves_figure
 from planner.tasks.outputs import write_text
 from planner.tasks.programme import Programme
+from planner.tasks.survival_models_compared import compared_models
 from planner.tasks.survival_models_curves import ProgrammeCurves, programme_curves
 from planner.tasks.survival_models_encounters import Encounters, encounters_of
 
@@ -160,7 +161,9 @@ def survival_report(programme: Programme, by: str = "event", met: Encounters | N
         else f"allows for {1 - kept:.1%} tags lost"
     )
     statements.append(f"Survival {words} (setting tag_kept_first_year).")
-    return SurvivalReport(met, curves, by, _groups(programme, met, curves, by), (), tuple(statements))
+    models, said = compared_models(programme, met)
+    statements += said
+    return SurvivalReport(met, curves, by, _groups(programme, met, curves, by), models, tuple(statements))
 
 
 def _groups(programme: Programme, met: Encounters, curves: ProgrammeCurves, by: str) -> pd.DataFrame:
