@@ -71,12 +71,12 @@ def rows() -> list[dict]:
         ),
         _row(
             "projection, overlapping generations of about 5 years",
-            f"{REPLICATES} replicates x 100 years x {FISH} fish x {LOCI} loci",
+            f"100 replicates x 100 years x {FISH} fish x {LOCI} loci",
             "",
             closed(10, 2, 0.75),
             nothing,
             100,
-            REPLICATES,
+            100,
         ),
     ]
     with tempfile.TemporaryDirectory() as folder:
@@ -85,7 +85,7 @@ def rows() -> list[dict]:
     strategies = strategies_named(["random", "least-kinship"])
     fish = len(made.model.start.rows)
     out.append(
-        _row("projection, full practice programme", f"2 strategies x 20 replicates x 20 years, {fish} fish at the start",
-             "", made.model, strategies, 20, 20)
+        _row("projection, full practice programme", f"2 strategies x 10 replicates x 20 years, {fish} fish at the start",
+             "", made.model, strategies, 20, 10)
     )  # fmt: skip
     return out

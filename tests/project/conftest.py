@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from planner.project.measures import measure_names
 from planner.project.model import Genome, Life, Model, Start, Station, Strategy, Water
 from planner.project.outcome import Replicates, joined
 from planner.project.population import prepare
-from planner.project.measures import measure_names
 from planner.project.replicate import run_replicate, seed_of
 
 MUCH = 1e12
