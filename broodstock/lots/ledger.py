@@ -295,23 +295,22 @@ class Ledger:
         return Pool(target.lot, first.kind, first.place)
 
     def _move_all(self, at: np.ndarray, target: int) -> None:
-        n = len(self.pools)
-        change = np.eye(n)
-        change[at, at] = 0.0
+        """Add rows and columns of the pools to those of the target, and leave the pools empty without error."""
         if target >= 0:
-            change[target, at] = 1.0
-        self.mean[:n] = change @ self.mean[:n]
-        self.covariance[:n, :n] = change @ self.covariance[:n, :n] @ change.T
+            self.mean[target] += float(self.mean[at].sum())
+            self.covariance[target, :] += self.covariance[at, :].sum(axis=0)
+            self.covariance[:, target] += self.covariance[:, at].sum(axis=1)
+        self.mean[at] = 0.0
+        self._forget(at)
 
     def _move_some(self, at: np.ndarray, taken: FloatArray, error: float, target: int) -> None:
-        shift = np.zeros(len(self.pools))
-        shift[at] -= taken
+        """Take fish of pools and add them to the target, with the same error."""
+        shift = -taken
         if target >= 0:
-            shift[target] += float(taken.sum())
-        n = len(self.pools)
-        self.mean[:n] += shift
+            at, shift = np.append(at, target), np.append(shift, taken.sum())
+        self.mean[at] += shift
         if error:
-            self.covariance[:n, :n] += error**2 * np.outer(shift, shift)
+            self.covariance[np.ix_(at, at)] += error**2 * np.outer(shift, shift)
 
     def _test_left(self, move: Move, at: np.ndarray) -> None:
         """Report when more went out than there were, and let the pools be empty then."""
@@ -363,12 +362,12 @@ class Ledger:
 
     def _learn(self, at: np.ndarray, gap: float, spread: float) -> None:
         """Blend a count with what was expected: the update of Kalman for a sum of pools."""
-        n = len(self.pools)
-        towards = self.covariance[:n, at].sum(axis=1)
+        towards = self.covariance[:, at].sum(axis=1)
+        linked = np.flatnonzero(towards)
         gain = towards / spread**2
-        self.mean[:n] += gain * gap
-        self.covariance[:n, :n] -= np.outer(gain, towards)
-        for k in np.flatnonzero(gain):
+        self.mean[linked] += gain[linked] * gap
+        self.covariance[np.ix_(linked, linked)] -= np.outer(gain[linked], towards[linked])
+        for k in linked:
             if self.pools[k].kind != "released":
                 self.flow(self.pools[k].lot).by_counts += float(gain[k] * gap)
 

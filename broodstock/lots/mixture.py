@@ -143,11 +143,11 @@ class Mixture:
             known_surprises = len(self.surprises)
             self._sample(move, step)
             if len(self.surprises) == known_surprises:  # with fish nobody knew of the sum is no guide
-                self._agree(expected)
+                self._agree(expected, step)
         else:
             self._take(move, step)
             if move.families:
-                self._agree(expected)
+                self._agree(expected, step)
 
     def _come_in(self, move: Move, target: int) -> None:
         known = dict(move.families) or {UNKNOWN_FAMILY: float(move.number or 0)}
@@ -340,8 +340,8 @@ class Mixture:
                 here[family] = here[family][kept]
         self._risk[family] = self._risk[family][kept]
 
-    def _agree(self, expected: FloatArray) -> None:
-        """Make the families of every pool add up to its total again after evidence on single families.
+    def _agree(self, expected: FloatArray, step: Step) -> None:
+        """Make pools add up to their totals again after evidence on single families of the sources.
 
         Where they miss it by more than chance, every family is weighted by exp(t fish) with the one t that
         restores the sum: for many families that is what conditioning on the sum does to each [1]_.
@@ -351,9 +351,10 @@ class Mixture:
         .. [1] van Campenhout JM, Cover TM (1981) Maximum entropy and conditional probability. IEEE Transactions on
            Information Theory 27:483-489.
         """
+        touched = {f for k in step.sources for f in self.numbers.get(k, {})}
         for k, here in self.numbers.items():
             wanted = float(expected[k])
-            if wanted < 1.0 or len(here) < 2:
+            if wanted < 1.0 or len(here) < 2 or touched.isdisjoint(here):
                 continue
             fish = np.array(list(here.values()), dtype=np.float64)
             spread = float(np.sqrt(fish.var(axis=1).sum()))

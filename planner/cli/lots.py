@@ -13,7 +13,7 @@ from planner.cli.records import RECORDS
 from planner.tasks.text_tables import aligned
 
 
-@click.command(epilog="Example: kinshoal lots demo/records --unit P-01")
+@click.command(epilog="Example: kinshoal lots demo/records --unit P-04")
 @click.argument("folder", type=RECORDS)
 @click.option("--lot", metavar="LOT", default="", help="One lot, wherever its fish are.")
 @click.option("--unit", metavar="UNIT", default="", help="One tank, pond, cell or truck tank.")

@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
+from broodstock.fields import table
 from planner.demo.days import day, iso, stamps
 from planner.demo.history import History
 from planner.demo.scale import LAKE, Scale
@@ -336,32 +337,18 @@ def _lots_frame(book: LotBook) -> pd.DataFrame:
     return frame
 
 
-MOVE_COLUMNS = (
-    "from_lot", "from_unit", "to_lot", "to_unit", "to_site", "number", "method", "error_pct", "family",
-    "family_numbers", "family_error_pct", "note",
-)  # fmt: skip
-
-
 def _moves_frame(book: LotBook) -> pd.DataFrame:
     rows = sorted(book.moves, key=lambda r: int(str(r["happened_on"])))
-    frame = pd.DataFrame(rows).reindex(columns=["happened_on", "kind", *MOVE_COLUMNS])
+    frame = pd.DataFrame(rows).reindex(columns=table("group_moves").names[1:])
     years = [iso(int(d))[:4] for d in frame["happened_on"]]
     number = frame.groupby(years).cumcount() + 1
     frame.insert(0, "move_id", [f"G-{y}-{k:03d}" for y, k in zip(years, number, strict=True)])
     frame["happened_on"] = stamps(frame["happened_on"].to_numpy(dtype=np.int64))
     frame["number"] = frame["number"].astype("Int64")
-    for column in (
-        "from_lot",
-        "from_unit",
-        "to_lot",
-        "to_unit",
-        "to_site",
-        "method",
-        "family",
-        "family_numbers",
-        "note",
-    ):
-        frame[column] = frame[column].astype(object).where(frame[column].notna(), "")
+    for column in table("group_moves").columns:
+        if column.kind in ("text", "choice") and column.name in frame.columns[1:]:
+            cells = frame[column.name]
+            frame[column.name] = cells.astype(object).where(cells.notna(), "")
     return frame
 
 

@@ -61,7 +61,12 @@ class LotBalance:
         """Return the cells of the table of balances."""
         f = self.flow
         numbers = [f.came_in + f.from_lots, f.to_lots, f.died + f.culled, f.released, f.out, f.by_counts]
-        return [self.lot, *(f"{n:.0f}" for n in numbers), _signed(f.unexplained), self.here.text(0)]
+        return [
+            self.lot,
+            *(f"{n:.0f}".replace("-0", "0") if abs(n) < 0.5 else f"{n:.0f}" for n in numbers),
+            _signed(f.unexplained),
+            self.here.text(0),
+        ]
 
 
 BALANCE_HEAD = ["lot", "came", "to lots", "died", "released", "out", "by counts", "unexplained", "here now"]
