@@ -30,6 +30,7 @@ WAIT_S = 30.0
 APPLICATION_ID = 0x4B534C31
 """Mark in the head of a SQLite file that says it is a register."""
 _PAGES = 65536  # kibibytes of page cache
+_QUESTIONS = 2000  # statements kept compiled: some for each table
 
 
 @dataclass(frozen=True)
@@ -111,6 +112,7 @@ def make_engine(place: Place, *, read_only: bool = False, wait_s: float = WAIT_S
     assert path is not None
     engine = sa.create_engine(
         sa.URL.create("sqlite", database=str(path)),
+        query_cache_size=_QUESTIONS,
         creator=lambda: _open_to_read(path) if read_only else sqlite3.connect(path, check_same_thread=False),
     )
 
@@ -156,9 +158,8 @@ def _open_to_read(path: Path) -> sqlite3.Connection:
 
 
 def _server_engine(place: Place, read_only: bool, wait_s: float) -> sa.Engine:
-    options: dict[str, Any] = {"isolation_level": "READ COMMITTED"}
     try:
-        engine = sa.create_engine(place.url, **options)
+        engine = sa.create_engine(place.url, isolation_level="READ COMMITTED", query_cache_size=_QUESTIONS)
     except ModuleNotFoundError:
         raise UsageError(
             f"register {place.shown}: found no driver for PostgreSQL. Expected the package 'psycopg'. "

@@ -42,14 +42,24 @@ def check_references(
                 target, key = column.refers.split(".")
                 _check_named(connection, schema, change_id, name, column.name, target, key)
     for target in touched:
-        for name, column in schema.pointing.get(target, ()):
-            _check_left(connection, schema, change_id, target, name, column.name)
+        pointing = schema.pointing.get(target, ())
+        if pointing and connection.execute(_gone(schema, change_id, target).limit(1)).first():
+            for name, column in pointing:
+                _check_left(connection, schema, change_id, target, name, column.name)
+
+
+def _gone(schema: Schema, change_id: int, target: str) -> sa.Select[tuple[str]]:
+    """Return the question for keys that the change took from the current records of a table."""
+    key = schema.specs[target].key[0]
+    gone, now = schema.tables[target], schema.alias(target, "now")
+    there = sa.exists().where(now.c[key] == gone.c[key], now.c.ended_by.is_(None))
+    return sa.select(gone.c[key]).where(gone.c.ended_by == change_id, ~there)
 
 
 def _check_named(
     connection: sa.Connection, schema: Schema, change_id: int, name: str, column: str, target: str, key: str
 ) -> None:
-    t, other = schema.tables[name], schema.tables[target].alias("other")
+    t, other = schema.tables[name], schema.alias(target, "other")
     there = sa.exists().where(other.c[key] == t.c[column], other.c.ended_by.is_(None))
     query = (
         sa.select(t.c[column])
@@ -73,16 +83,14 @@ def _check_named(
 def _check_left(
     connection: sa.Connection, schema: Schema, change_id: int, target: str, name: str, column: str
 ) -> None:
-    key = schema.specs[target].key[0]
-    gone, now = schema.tables[target], schema.tables[target].alias("now")
-    t = schema.tables[name].alias("naming")
-    there = sa.exists().where(now.c[key] == gone.c[key], now.c.ended_by.is_(None))
+    gone = _gone(schema, change_id, target).distinct().subquery()
+    key = gone.c[0]
+    t = schema.alias(name, "naming")
     query = (
-        sa.select(gone.c[key], sa.func.count())
-        .join(t, sa.and_(t.c[column] == gone.c[key], t.c.ended_by.is_(None)))
-        .where(gone.c.ended_by == change_id, ~there)
-        .group_by(gone.c[key])
-        .order_by(gone.c[key])
+        sa.select(key, sa.func.count())
+        .join(t, sa.and_(t.c[column] == key, t.c.ended_by.is_(None)))
+        .group_by(key)
+        .order_by(key)
         .limit(_LISTED)
     )
     still = connection.execute(query).all()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 from typing import Any
 
@@ -68,6 +68,14 @@ class Schema:
     change: sa.Table
     blobs: sa.Table
     pointing: Mapping[str, tuple[tuple[str, Column], ...]]
+    _aliases: dict[tuple[str, str], sa.FromClause] = field(default_factory=dict)
+
+    def alias(self, table: str, name: str) -> sa.FromClause:
+        """Return a table under a second name; made once, for making one takes longer than a question."""
+        key = (table, name)
+        if key not in self._aliases:
+            self._aliases[key] = self.tables[table].alias(name)
+        return self._aliases[key]
 
     def spec(self, name: str) -> Table:
         """Return the specification of a table.

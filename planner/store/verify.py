@@ -148,7 +148,7 @@ def _check_names(connection: sa.Connection, schema: Schema, problems: list[str])
         if lost is not None:
             problems.append(f"Table '{target}': '{lost}' is missing among its names.")
         for name, column in schema.pointing[target]:
-            p, now = schema.tables[name].alias("naming"), t.alias("now")
+            p, now = schema.alias(name, "naming"), schema.alias(target, "now")
             there = sa.exists().where(now.c[key] == p.c[column.name], now.c.ended_by.is_(None))
             query = sa.select(p.c.record_id, p.c[column.name]).where(
                 p.c.ended_by.is_(None), p.c[column.name].is_not(None), ~there

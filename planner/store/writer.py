@@ -249,7 +249,7 @@ class Writer:
     def versions_touched(self, change_id: int) -> Iterator[tuple[str, list[dict[str, Any]]]]:
         """Yield by table all versions, oldest first, of the records that one change touched."""
         for name, t in self._schema.tables.items():
-            of = t.alias("of")
+            of = self._schema.alias(name, "of")
             touched = sa.union(
                 sa.select(of.c.record_id).where(of.c.change_id == change_id),
                 sa.select(of.c.record_id).where(of.c.ended_by == change_id),

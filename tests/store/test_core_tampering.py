@@ -263,9 +263,9 @@ def test_damaged_file__is_never_read_as_whole(new_file: Callable[[], str]) -> No
     rng = random.Random(12)
     found = 0
     bad = Path(place + ".damaged")
-    for trial in range(36):
+    for trial in range(24):
         data = bytearray(good)
-        if trial < 30:
+        if trial < 20:
             for _ in range(1 + trial % 4):
                 at = rng.randrange(100 if trial % 5 else 0, len(data))
                 data[at] ^= 1 << rng.randrange(8)
@@ -283,7 +283,7 @@ def test_damaged_file__is_never_read_as_whole(new_file: Callable[[], str]) -> No
                     found += 1
         except RegisterError:
             found += 1
-    assert found > 8
+    assert found > 5
 
 
 def test_damaged_file__tells_what_it_is(tmp_path: Path) -> None:
