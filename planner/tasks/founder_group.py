@@ -307,6 +307,7 @@ def _candidates(
     reasons = (
         ("on hold or without a health certificate", stock["health_hold"].to_numpy(dtype=bool)),
         ("not surely of the programme's species", stock["other_species"].to_numpy(dtype=bool)),
+        ("of another sex by DNA than recorded", stock["sex_doubt"].to_numpy(dtype=bool)),
         ("under a withdrawal time", stock["withdrawal_hold"].to_numpy(dtype=bool)),
         (f"from water of a higher risk than {risk}", (stock["water_risk"] > risk).to_numpy()),
         (f"shorter than {shortest:.0f} mm", (stock["total_length_mm"] < shortest).to_numpy()),

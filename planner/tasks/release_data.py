@@ -180,11 +180,12 @@ def _with_holds(programme: Programme, stock: pd.DataFrame, day: dt.date, notes: 
         ("unit", unit) in held or ("family", family) in held or ("fish", one) in held
         for unit, family, one in zip(fish["unit"], fish["family"], fish["stock_id"], strict=True)
     ]
-    doubtful = fish["stock_id"].isin(set(by_dna.sex)).to_numpy()
-    if doubtful.any():
-        # A sample that shows another sex may be of another fish, and so may the family on record.
-        notes.append(f"{int(doubtful.sum())} fish of the stock stay: another sex by DNA than recorded.")
-        by_hold = (np.array(by_hold) | doubtful).tolist()
+    # A sample that shows another sex may be of another fish, and so may the family on record.
+    fish["sex_doubt"] = fish["stock_id"].isin(set(by_dna.sex))
+    if fish["sex_doubt"].any():
+        notes.append(
+            f"{int(fish['sex_doubt'].sum())} fish of the stock stay: another sex by DNA than recorded."
+        )
     if certified is None:
         notes.append("No health certificates in the records: none was asked for.")
         fish["health_hold"] = by_hold
@@ -243,6 +244,7 @@ def _groups(programme: Programme, fish: pd.DataFrame, families: Families, table:
         health_hold=fish["health_hold"].to_numpy(dtype=bool),
         withdrawal_hold=fish["withdrawal_hold"].to_numpy(dtype=bool),
         other_species=fish["other_species"].to_numpy(dtype=bool),
+        sex_doubt=fish["sex_doubt"].to_numpy(dtype=bool),
         sex=None if sex_window(programme) is None else fish["sex"].replace("", "unknown").to_numpy(),
         water_c=fish["water_c"].to_numpy() if programme.settings["temperature_step_c"] > 0 else None,
     )

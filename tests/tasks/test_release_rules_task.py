@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 
 from broodstock.errors import UsageError
+from planner.optimise.release.explain import refused_groups
 from planner.tasks.programme import Programme
 from planner.tasks.release import NoReleasePlanError, release_plan
 from planner.tasks.release_data import release_inputs
@@ -167,7 +168,13 @@ def test_dna__fish_of_another_sex_than_recorded_stay(
     monkeypatch.setattr(release_data, "stock_objections", lambda _: found)
     inputs = release_inputs(quick, quick.settings.day("release_day"))
     row = inputs.fish.set_index("stock_id").loc[fish]
-    assert row["health_hold"]
+    assert row["sex_doubt"]
+    assert not row["health_hold"], "nothing is wrong with its health"
+    group = int(row["group"])
+    assert inputs.data.groups.name[group].split(" of doubtful sex")[0] != inputs.data.groups.name[group]
+    refused = {r.group: dict(r.reasons) for r in refused_groups(inputs.data)}[inputs.data.groups.name[group]]
+    assert refused["another sex by DNA than recorded"] == ("every site",)
+    assert "health hold" not in refused
     assert row["dna"].startswith("recorded female, male by DNA")
     assert any("1 fish of the stock stay: another sex by DNA than recorded" in note for note in inputs.notes)
 

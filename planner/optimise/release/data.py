@@ -111,6 +111,8 @@ class Groups:
         True while a withdrawal time is not over on the day of release.
     other_species : ndarray, bool, shape (n_groups,)
         True for fish flagged as not the programme's species.
+    sex_doubt : ndarray, bool, shape (n_groups,)
+        True for fish of another sex by DNA than recorded: fish, sample or record may be of another.
     sex : tuple of str
         ``female``, ``male`` or ``unknown`` for every fish of the group.
     water_c : ndarray, float64, shape (n_groups,)
@@ -129,6 +131,7 @@ class Groups:
     health_hold: BoolArray
     withdrawal_hold: BoolArray
     other_species: BoolArray
+    sex_doubt: BoolArray
     sex: tuple[str, ...]
     water_c: FloatArray
 
@@ -148,6 +151,7 @@ class Groups:
         health_hold: npt.ArrayLike = False,
         withdrawal_hold: npt.ArrayLike = False,
         other_species: npt.ArrayLike = False,
+        sex_doubt: npt.ArrayLike = False,
         sex: Sequence[str] | None = None,
         water_c: npt.ArrayLike = UNKNOWN_C,
     ) -> Groups:
@@ -167,6 +171,7 @@ class Groups:
             _cells(health_hold, (n,), np.bool_),
             _cells(withdrawal_hold, (n,), np.bool_),
             _cells(other_species, (n,), np.bool_),
+            _cells(sex_doubt, (n,), np.bool_),
             tuple(sex) if sex is not None else ("unknown",) * n,
             _cells(water_c, (n,), np.float64),
         )
@@ -176,8 +181,8 @@ class Groups:
 
     @property
     def on_hold(self) -> BoolArray:
-        """True for groups that a hold, a withdrawal time or another species keeps at the station."""
-        return self.health_hold | self.withdrawal_hold | self.other_species
+        """True for groups that a hold, a withdrawal time, another species or a doubtful sex keeps at the station."""
+        return self.health_hold | self.withdrawal_hold | self.other_species | self.sex_doubt
 
 
 @dataclass(frozen=True)

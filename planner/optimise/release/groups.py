@@ -42,13 +42,14 @@ def group_fish(
     health_hold: npt.ArrayLike = False,
     withdrawal_hold: npt.ArrayLike = False,
     other_species: npt.ArrayLike = False,
+    sex_doubt: npt.ArrayLike = False,
     sex: npt.ArrayLike | None = None,
     water_c: npt.ArrayLike | None = None,
 ) -> FishGroups:
     """Put single fish into groups.
 
-    Fish of one group agree in family, size class, year class, water risk, both holds, species, and, where
-    these are given, in sex and temperature of their water (to a tenth of a degree). Put the lengths
+    Fish of one group agree in family, size class, year class, water risk, both holds, species, doubt about the sex,
+    and, where these are given, in sex and temperature of their water (to a tenth of a degree). Put the lengths
     that rules use among the edges, so that a rule splits no group.
 
     Parameters
@@ -68,6 +69,8 @@ def group_fish(
         Holds; one value stands for every fish.
     other_species : array_like, bool, shape (n_fish,)
         Flagged as not the programme's species.
+    sex_doubt : array_like, bool, shape (n_fish,)
+        Of another sex by DNA than recorded.
     sex : array_like, str, shape (n_fish,), optional
         ``female``, ``male`` or ``unknown``. Default: fish are not told apart by sex.
     water_c : array_like, float, shape (n_fish,), optional
@@ -121,6 +124,7 @@ def group_fish(
             np.broadcast_to(np.asarray(health_hold, dtype=np.int64), (n,)),
             np.broadcast_to(np.asarray(withdrawal_hold, dtype=np.int64), (n,)),
             np.broadcast_to(np.asarray(other_species, dtype=np.int64), (n,)),
+            np.broadcast_to(np.asarray(sex_doubt, dtype=np.int64), (n,)),
             _sex_numbers(sex, n),
             _tenths(water_c, n),
         ]
@@ -133,8 +137,8 @@ def group_fish(
     classes = [_class_name(edges, int(c)) for c in kinds[:, 1]]
     names = [
         f"{family_names[k[0]]} {c} {k[2]} rank {k[3]}{' on health hold' * k[4]}{' in withdrawal' * k[5]}"
-        + f"{' of another species' * k[6]}{f' {SEXES[k[7]]}' * (sex is not None)}"
-        + (f" {k[8] / 10:g} C" if water_c is not None and k[8] / 10 != UNKNOWN_C else "")
+        + f"{' of another species' * k[6]}{' of doubtful sex' * k[7]}{f' {SEXES[k[8]]}' * (sex is not None)}"
+        + (f" {k[9] / 10:g} C" if water_c is not None and k[9] / 10 != UNKNOWN_C else "")
         for k, c in zip(kinds.tolist(), classes, strict=True)
     ]
     mean_length = np.bincount(group, weights=length, minlength=len(kinds)) / np.maximum(number, 1)
@@ -152,8 +156,9 @@ def group_fish(
         health_hold=kinds[:, 4].astype(np.bool_),
         withdrawal_hold=kinds[:, 5].astype(np.bool_),
         other_species=kinds[:, 6].astype(np.bool_),
-        sex=[SEXES[k] for k in kinds[:, 7]],
-        water_c=kinds[:, 8] / 10,
+        sex_doubt=kinds[:, 7].astype(np.bool_),
+        sex=[SEXES[k] for k in kinds[:, 8]],
+        water_c=kinds[:, 9] / 10,
     )
     return FishGroups(groups, group)
 

@@ -89,6 +89,11 @@ def other_species(data: ReleaseData) -> BoolArray:
     return np.broadcast_to(data.groups.other_species[:, None], (data.n_groups, data.n_sites)).copy()
 
 
+def sex_doubt(data: ReleaseData) -> BoolArray:
+    """Refuse a group of another sex by DNA than recorded at every site."""
+    return np.broadcast_to(data.groups.sex_doubt[:, None], (data.n_groups, data.n_sites)).copy()
+
+
 def season(data: ReleaseData) -> BoolArray:
     """Refuse every group at a site closed in the month of the release."""
     month = data.settings.month
@@ -180,6 +185,14 @@ PAIR_RULES: tuple[PairRule, ...] = (
         "group",
         "flagged as another species",
         "have the geneticist clear {place} as the programme's species ({amount} fish)",
+    ),
+    PairRule(
+        "sex-doubt",
+        "Fish of another sex by DNA than recorded stay until a person has looked at fish, sample and record.",
+        sex_doubt,
+        "group",
+        "another sex by DNA than recorded",
+        "look again at fish, sample and record of {place} ({amount} fish)",
     ),
     PairRule(
         "season",

@@ -262,7 +262,8 @@ def check_spread(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[
     """Look for families in too few sites."""
     sent = _by_family(data, numbers)
     settings = data.settings
-    held = data.groups.health_hold | data.groups.withdrawal_hold | data.groups.other_species
+    held = data.groups.health_hold | data.groups.withdrawal_hold
+    held = held | data.groups.other_species | data.groups.sex_doubt
     ready = np.zeros(data.n_families)
     np.add.at(ready, data.groups.family[~held], data.groups.available[~held])
     usual = np.where(ready >= max(settings.min_sites_from, 1), settings.min_sites, 0)
@@ -349,6 +350,13 @@ def check_species(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator
         yield Breach("other-species", place, _sent(numbers[g, s]), "none: flagged as another species")
 
 
+def check_sex_doubt(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
+    """Look for fish of another sex by DNA than recorded."""
+    wrong = data.groups.sex_doubt[:, None]
+    for g, s, place in _moves(data, numbers, wrong):
+        yield Breach("sex-doubt", place, _sent(numbers[g, s]), "none: another sex by DNA than recorded")
+
+
 def check_season(data: ReleaseData, numbers: Numbers, floor: float) -> Iterator[Breach]:
     """Look for fish sent in a closed month."""
     month = data.settings.month
@@ -422,6 +430,7 @@ CHECKS: dict[str, Check] = {
     "water-risk": check_water_risk,
     "forbidden-move": check_forbidden,
     "other-species": check_species,
+    "sex-doubt": check_sex_doubt,
     "season": check_season,
     "temperature": check_temperature,
     "stock": check_stock,

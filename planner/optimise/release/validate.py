@@ -74,6 +74,7 @@ def _shape_faults(data: ReleaseData) -> Iterator[str]:
                     "health_hold",
                     "withdrawal_hold",
                     "other_species",
+                    "sex_doubt",
                     "sex",
                     "water_c",
                 ),

@@ -270,6 +270,7 @@ def more_rules(data: ReleaseData, rng: np.random.Generator) -> ReleaseData:
         sex=tuple(rng.choice(["female", "male", "unknown"], n_groups).tolist()),
         other_species=rng.random(n_groups) < (0.15 if on(0.4) else 0.0),
         water_c=rng.choice([6.0, 8.5, 14.0, -99.0], n_groups),
+        sex_doubt=rng.random(n_groups) < (0.15 if on(0.3) else 0.0),
     )
     windowed = rng.random(n_sites) < (0.7 if on(0.6) else 0.0)
     sites = replace(

@@ -162,6 +162,10 @@ def other_species() -> Case:
     return _held("other_species")
 
 
+def sex_doubt() -> Case:
+    return _held("sex_doubt")
+
+
 def season() -> Case:
     shut = np.zeros((12, 2), dtype=bool)
     shut[10, 0] = True
@@ -208,6 +212,7 @@ CASES: dict[str, Callable[[], Case]] = {
     "water-risk": water_risk,
     "forbidden-move": forbidden_move,
     "other-species": other_species,
+    "sex-doubt": sex_doubt,
     "season": season,
     "temperature": temperature,
     "stock": stock,
@@ -270,6 +275,7 @@ def impossible() -> dict[str, ReleaseData]:
         "release-total": base(settings={"total_min": 10, "total_max": 9}),
         "keep-back": base(settings={"keep_back": 10, "total_min": 9}),
         "other-species": base(groups={"other_species": True}, **dry),
+        "sex-doubt": base(groups={"sex_doubt": True}, **dry),
         "season": base(sites={"closed_months": True}, settings={"total_min": 1, "month": 3}),
         "temperature": base(
             groups={"water_c": 4.0},

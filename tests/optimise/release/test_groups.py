@@ -33,6 +33,15 @@ def test_group_fish__family_size_class_and_holds() -> None:
     assert found.groups.health_hold.tolist() == [False, False, True, False]
 
 
+def test_group_fish__a_fish_of_doubtful_sex_is_a_group_of_its_own() -> None:
+    found = group_fish(
+        [0, 0], ["A"], [310.0, 320.0], [200.0, 220.0], [], year_class=2022, sex_doubt=[False, True]
+    )
+    assert found.groups.name == ("A all sizes 2022 rank 0", "A all sizes 2022 rank 0 of doubtful sex")
+    assert found.groups.sex_doubt.tolist() == [False, True]
+    assert found.groups.on_hold.tolist() == [False, True]
+
+
 def test_group_fish__order_of_the_fish_does_not_matter() -> None:
     rng = np.random.default_rng(2)
     n = 200

@@ -97,4 +97,4 @@ def test_rules__each_new_rule_binds_among_the_random_cases() -> None:
         numbers = np.zeros((data.n_groups, data.n_sites), dtype=np.int64)
         numbers[:, 0] = data.groups.available
         seen |= {b.code for b in breaches(data, numbers)}
-    assert {"sex-ratio", "other-species", "season", "temperature", "shares", "permit"} <= seen
+    assert {"sex-ratio", "other-species", "sex-doubt", "season", "temperature", "shares", "permit"} <= seen
