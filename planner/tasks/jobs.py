@@ -51,6 +51,9 @@ JOBS: dict[str, Job] = {
     "spawn": Job("planner.tasks.jobs_planning:spawn", "Plan the crosses of a day."),
     "replan": Job("planner.tasks.jobs_planning:replan", "Plan the rest of a spawning day again."),
     "release": Job("planner.tasks.jobs_planning:release", "Plan which fish go where."),
+    "import": Job("planner.tasks.jobs_records:import_file", "Compare a file with the register, or write it."),
+    "findings": Job("planner.tasks.jobs_records:findings", "Run every check on the records."),
+    "verify": Job("planner.tasks.jobs_records:verify", "Check the whole chain of changes."),
 }
 
 

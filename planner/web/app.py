@@ -32,6 +32,7 @@ PAGES = (
     "planner.web.pages.genetics",
     "planner.web.pages.spawning",
     "planner.web.pages.waters",
+    "planner.web.pages.records",
 )
 """Modules with a ``router``; one for each group of pages."""
 
@@ -164,9 +165,9 @@ async def _form_is_ours(request: Request, session: Session) -> bool:
         ("application/x-www-form-urlencoded", "multipart/form-data")
     ):
         await request.body()  # kept, so that the page can read the form again
-        form = await request.form()
-        value = form.get("csrf")
-        given = value if isinstance(value, str) else None
+        async with request.form() as form:
+            value = form.get("csrf")
+            given = value if isinstance(value, str) else None
     return given is not None and given == session.token
 
 

@@ -76,6 +76,12 @@ def needs(request: Request, role: str) -> Session:
     return session
 
 
+async def fields_given(request: Request) -> list[tuple[str, str]]:
+    """Return the fields of a form as name and text, in order; files are passed over."""
+    async with request.form() as form:
+        return [(k, v) for k, v in form.multi_items() if isinstance(v, str)]
+
+
 def safe_file(folder: Path, name: str) -> Path:
     """Return a file below a folder.
 

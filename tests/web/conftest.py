@@ -168,3 +168,9 @@ def phone(browser: Any, server: str) -> Iterator[Look]:
 def secret_of() -> Callable[[str], str]:
     """How to find the secret of the forms on a page."""
     return lambda text: text.split('name="csrf" value="')[1].split('"')[0]
+
+
+@pytest.fixture(scope="session")
+def serve() -> Callable[[Any], Any]:
+    """How to run an app: a context that gives its address."""
+    return serving

@@ -65,16 +65,22 @@ def sign_out(request: Request) -> Response:
 @router.get("/look", response_class=HTMLResponse)
 def look(request: Request, then: str = "/") -> Response:
     """Ask which colours."""
-    return page(request, "look.html", title="Look", then=_ours(then))
+    here_only = not state_of(request).open_to_network
+    return page(request, "look.html", title="Look", then=_ours(then), here_only=here_only)
 
 
 @router.post("/look")
 def choose_look(
-    request: Request, theme: Annotated[str, Form()], then: Annotated[str, Form()] = "/"
+    request: Request,
+    theme: Annotated[str, Form()],
+    then: Annotated[str, Form()] = "/",
+    name: Annotated[str, Form()] = "",
 ) -> Response:
-    """Keep the colours in this browser."""
+    """Keep the colours in this browser; at this machine, also who is signing."""
     if theme not in THEMES:
         raise HTTPException(422, f"theme: found {theme!r}. Expected one of {', '.join(THEMES)}.")
+    if name.strip() and not state_of(request).open_to_network:
+        request.state.session.name = name.strip()
     response = RedirectResponse(_ours(then), 303)
     response.set_cookie("theme", theme, max_age=5 * 365 * 86400, samesite="strict", path="/")
     return response

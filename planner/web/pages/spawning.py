@@ -18,7 +18,7 @@ from planner.tasks.plan_pages import (
     tick,
     versions_of,
 )
-from planner.web.desk import needs, safe_file, state_of
+from planner.web.desk import fields_given, needs, safe_file, state_of
 from planner.web.render import page
 
 router = APIRouter(include_in_schema=False)
@@ -62,7 +62,7 @@ def form(request: Request, day: str = "") -> Response:
 async def run(request: Request) -> Response:
     """Start the plan."""
     session = needs(request, "enter")
-    given = await request.form()
+    given = dict(await fields_given(request))
     changed = {
         name: str(given[name])
         for name in ON_FORM
