@@ -233,7 +233,7 @@ def _kin(source: Source, fish: str) -> tuple[list[tuple[str, list[str]]], dict[s
     living = [r["fish_id"] for r in source.rows("fish", {"status": CARE}, columns=["fish_id", "sex"])]
     pedigree = small_pedigree(source, [fish, *living])
     if pedigree is None:
-        own = small_pedigree(source, [fish])
+        own = small_pedigree(source, [fish], depth=3)
         lines = generations(own, fish) if own else ["too many ancestors for a card"]
         said = ["the living brood is too large for a card: 'kinshoal kinship' shows it"]
         return [("Parents, three generations", lines), ("Kin among the living brood", said)], {"kin": None}

@@ -9,7 +9,7 @@ from functools import cache
 from planner.tasks.card_source import Source
 from planner.tasks.claims import DNA_CLAIM_MIN
 
-MOST_IN_KIN = 4000
+MOST_IN_KIN = 2500
 """Most fish of a pedigree walked for a card; larger ones are left to `kinshoal kinship`."""
 
 
@@ -95,8 +95,8 @@ class SmallPedigree:
         return {o: both(fish, o) for o in others}
 
 
-def small_pedigree(source: Source, start: Iterable[str]) -> SmallPedigree | None:
-    """Walk from some fish to all their ancestors; None when there are too many.
+def small_pedigree(source: Source, start: Iterable[str], depth: int | None = None) -> SmallPedigree | None:
+    """Walk from some fish to their ancestors; None when there are too many.
 
     Parameters
     ----------
@@ -104,11 +104,15 @@ def small_pedigree(source: Source, start: Iterable[str]) -> SmallPedigree | None
         Records.
     start : iterable of str
         Fish to begin with.
+    depth : int, optional
+        Generations to walk; default all.
     """
     parents: dict[str, tuple[str, str]] = {}
     by_dna: set[tuple[str, str]] = set()
     wanted = set(start)
-    while wanted:
+    level = 0
+    while wanted and (depth is None or level <= depth):
+        level += 1
         if len(parents) + len(wanted) > MOST_IN_KIN:
             return None
         names = sorted(wanted)
