@@ -60,7 +60,7 @@ class LotBook:
             }
         )
 
-    def add(self, on: int, kind: str, **cells: object) -> None:
+    def happen(self, on: int, kind: str, **cells: object) -> None:
         """Add an event; its number comes when all are in order of time."""
         self.moves.append({"happened_on": on, "kind": kind} | cells)
 
@@ -88,7 +88,7 @@ class LotBook:
                 found[names[int(f)]] -= 1
                 found[names[int(self.rng.choice(others))]] += 1
         text = " ".join(f"{f}:{n}" for f, n in sorted(found.items()) if n)
-        self.add(
+        self.happen(
             on, "dna-sample", from_lot=lot, from_unit=unit, number=size, method="counted", family_numbers=text,
             family_error_pct=100 * TYPING_ERROR, note="fin clips typed; fish put back",
         )  # fmt: skip
@@ -168,7 +168,7 @@ def _nursery(
         if len(pair) == 1
         else {"family_numbers": " ".join(f"{f}:{kept[f]}" for f in pair)}
     )
-    book.add(
+    book.happen(
         opened,
         "in",
         to_lot=lot,
@@ -186,10 +186,14 @@ def _nursery(
         fish = {f: fish[f] - died[f] for f in pair}
         found = book.seen(sum(died.values()), 3.0)
         if found:
-            book.add(on, "death", from_lot=lot, from_unit=tank, number=found, method="counted", error_pct=3.0)
+            book.happen(
+                on, "death", from_lot=lot, from_unit=tank, number=found, method="counted", error_pct=3.0
+            )
         book.note_truth(on, lot, tank, fish)
     counted = book.seen(sum(fish.values()), 2.0)
-    book.add(end - 3, "count", from_lot=lot, from_unit=tank, number=counted, method="counted", error_pct=2.0)
+    book.happen(
+        end - 3, "count", from_lot=lot, from_unit=tank, number=counted, method="counted", error_pct=2.0
+    )
 
 
 def _larvae(
@@ -215,7 +219,7 @@ def _larvae(
         rest = max(alive[name] - keep, 0)
         there = keep + rest
         book.open(lot, year, "larval-group", "larvae", first, 1, end + 1)
-        book.add(
+        book.happen(
             first,
             "in",
             to_lot=lot,
@@ -227,20 +231,20 @@ def _larvae(
         )
         died = taken - there
         if died > 0:
-            book.add(day(f"{year}-05-22"), "death", from_lot=lot, from_unit=cell, number=book.seen(died, 5.0),
+            book.happen(day(f"{year}-05-22"), "death", from_lot=lot, from_unit=cell, number=book.seen(died, 5.0),
                      method="estimated", error_pct=5.0)  # fmt: skip
-        book.add(
+        book.happen(
             end - 2, "count", from_lot=lot, from_unit=cell, number=there, method="counted", error_pct=0.5
         )
         if rest and keep:
             target = {"to_site": "GP"} if "GP" in scale.sites else {}
-            book.add(end - 1, "move" if target else "out", from_lot=lot, from_unit=cell, number=rest, method="counted",
+            book.happen(end - 1, "move" if target else "out", from_lot=lot, from_unit=cell, number=rest, method="counted",
                      error_pct=0.5, note="too small to tag", **target)  # fmt: skip
         if keep:
             ready[unit_of[name]].append((lot, cell))
         else:
             target = {"to_site": "GP"} if "GP" in scale.sites else {}
-            book.add(end, "move" if target else "out", from_lot=lot, from_unit=cell, method="counted",
+            book.happen(end, "move" if target else "out", from_lot=lot, from_unit=cell, method="counted",
                      note="too small to tag", **target)  # fmt: skip
         if "GP" in scale.sites and rest:
             book.lots[-1]["closed_on"] = -1
@@ -260,19 +264,19 @@ def _grow_out(
     book.open(lot, year, "pooled", "juveniles", start, len(fish))
     for name, place in sources:
         on = start if name.startswith("N") else start + 1
-        book.add(on, "merge", from_lot=name, from_unit=place, to_lot=lot, to_unit=unit, method="counted")
+        book.happen(on, "merge", from_lot=name, from_unit=place, to_lot=lot, to_unit=unit, method="counted")
     book.note_truth(start + 1, lot, unit, fish)
     for on, part in ((day(f"{year}-07-15"), 0.5), (day(f"{year}-08-20"), 1.0)):
         died = {f: int(book.rng.binomial(fish[f] - autumn[f], part)) for f in fish}
         fish = {f: fish[f] - died[f] for f in fish}
         if sum(died.values()):
-            book.add(on, "death", from_lot=lot, from_unit=unit, number=sum(died.values()), method="counted",
+            book.happen(on, "death", from_lot=lot, from_unit=unit, number=sum(died.values()), method="counted",
                      error_pct=3.0)  # fmt: skip
         book.note_truth(on, lot, unit, fish)
     book.clips(day(f"{year}-08-28"), lot, unit, fish)
     book.note_truth(day(f"{year}-08-28"), lot, unit, fish)
     number = sum(fish.values())
-    book.add(day(f"{year}-09-24"), "count", from_lot=lot, from_unit=unit, number=number, method="counted",
+    book.happen(day(f"{year}-09-24"), "count", from_lot=lot, from_unit=unit, number=number, method="counted",
              error_pct=0.5, note="every fish tagged")  # fmt: skip
     book.note_truth(day(f"{year}-09-24"), lot, unit, fish)
 
@@ -302,14 +306,14 @@ def _released_year_class(book: LotBook, releases: pd.DataFrame, year: int) -> No
             lot, year, "pooled" if len(fish) > 1 else "larval-group", "juveniles", opened, len(fish), last
         )
         text = " ".join(f"{f}:{n}" for f, n in start.items())
-        book.add(opened, "in", to_lot=lot, to_unit=unit, number=sum(start.values()), method="counted", error_pct=1.0,
+        book.happen(opened, "in", to_lot=lot, to_unit=unit, number=sum(start.values()), method="counted", error_pct=1.0,
                  family_numbers=text)  # fmt: skip
         if sum(died.values()):
-            book.add(day(f"{year}-08-12"), "death", from_lot=lot, from_unit=unit, number=sum(died.values()),
+            book.happen(day(f"{year}-08-12"), "death", from_lot=lot, from_unit=unit, number=sum(died.values()),
                      method="counted", error_pct=3.0)  # fmt: skip
         book.clips(sampled, lot, unit, fish)
         book.note_truth(sampled, lot, unit, fish)
-        book.add(day(f"{year}-09-26"), "count", from_lot=lot, from_unit=unit, number=len(mine), method="counted",
+        book.happen(day(f"{year}-09-26"), "count", from_lot=lot, from_unit=unit, number=len(mine), method="counted",
                  error_pct=0.0, note="every fish tagged")  # fmt: skip
         gone: dict[str, Counter[str]] = {}
         for event in sorted(set(mine["event"])):
@@ -318,7 +322,7 @@ def _released_year_class(book: LotBook, releases: pd.DataFrame, year: int) -> No
             when = int(np.datetime64(on, "D").astype(np.int64))
             # Groups for a backwater are made of chosen families; a truck for the lake takes what comes.
             chosen = {} if site in LAKE else {"family_numbers": _by_family(group["family"])}
-            book.add(when, "release", from_lot=lot, from_unit=unit, to_site=site, number=len(group),
+            book.happen(when, "release", from_lot=lot, from_unit=unit, to_site=site, number=len(group),
                      method="counted", error_pct=0.0, **chosen)  # fmt: skip
             gone.setdefault(site, Counter()).update(group["family"].astype(str))
             book.note_truth(when, lot, site, gone[site])
