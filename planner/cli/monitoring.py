@@ -309,3 +309,21 @@ def trial(folder: Any, times: int, only: tuple[str, ...], changes: tuple[str, ..
 
     report = trial_report(opened(folder, changes, with_calls=True), times, only or ESTIMATORS, progress)
     return Answer("\n".join([aligned(*report.table(), right=(1, 2, 3)), "", *report.notes]), report.as_dict())
+
+
+@click.command(epilog="Example: kinshoal ghosts demo/records")
+@click.argument("folder", type=RECORDS)
+@click.option("--most", type=click.IntRange(min=1), default=40, show_default=True, help="Tags listed.")
+@SET
+@answers
+def ghosts(folder: Any, most: int, changes: tuple[str, ...]) -> Answer:
+    """List tags that may lie in the water without a living fish: shed, or of a dead fish."""
+    from planner.tasks.ghosts import ghost_report
+
+    report = ghost_report(opened(folder, changes, with_scans=True))
+    lines = (
+        [aligned(*report.table(most), right=(4, 5))] if report.rows else ["No tag is all but surely a ghost."]
+    )
+    if report.expected.value is not None:
+        lines.append(f"\nExpected number of ghosts: {report.expected.text(1)}")
+    return Answer("\n".join([*lines, *report.notes]), report.as_dict())
