@@ -268,10 +268,15 @@ def move_words(move: Move) -> str:
     if move.place:
         source += f" {'in' if move.place_kind == 'unit' else 'at'} {move.place}"
     number = "all fish" if move.number is None else f"{move.number} fish"
-    error = f" (give or take {move.error:.1%})" if move.number and move.error else ""
+    error = (
+        f" (give or take {move.error:.1%})"
+        if move.number and move.error and move.kind != "dna-sample"
+        else ""
+    )
     words = f"{move.on.isoformat()}: {number}{source} {_VERBS[move.kind]}"
     if move.target is not None:
-        words += f" to {move.target.words.replace(' released to ', ' in ')}"
+        same = move.target.lot == move.lot
+        words += f" to {move.target.place if same else move.target.words}"
     known = {f or "unknown": n for f, n in move.families.items()}
     return words + error + (f": {family_numbers_text(known)}" if known else "")
 
