@@ -69,6 +69,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "How many fish: closed estimators from the netting visits.",
     ),
     "survival": ("planner.cli.monitoring:survival", "Survival by water, season, length and year; fit shown."),
+    "ghosts": ("planner.cli.monitoring:ghosts", "Tags that may lie in the water without a living fish."),
     "growth": (
         "planner.cli.monitoring:growth",
         "Growth of fish measured twice, condition, weight and length.",
