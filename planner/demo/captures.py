@@ -205,7 +205,7 @@ def occasions(scale: Scale) -> list[tuple[int, str, str]]:
                 continue
             renovated = RENOVATED.get(pond)
             in_year = renovated is not None and int(year_of(np.array([renovated]))[0]) == year
-            if in_year or (pond == "PP" and year == 2024):
+            if in_year or (pond == "PP" and year == 2024) or pond in scale.unnetted:
                 continue
             out += [
                 (day(f"{year}-10-{15 + k % 5:02d}"), pond, "pond"),

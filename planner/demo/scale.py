@@ -100,6 +100,8 @@ class Scale:
         Fish of the first and second census visit and fish of both.
     capture_effort : float
         Multiplies every capture probability.
+    unnetted : tuple of str
+        Backwaters where no nets are set.
     scans : int
         Contacts, marker tag included.
     marker_contacts, scan_days, scan_tags, unknown_tags, ghosts : int
@@ -153,6 +155,7 @@ class Scale:
     captures_untagged: int
     chapman: tuple[int, int, int] | None
     capture_effort: float
+    unnetted: tuple[str, ...]
     scans: int
     marker_contacts: int
     scan_days: int
@@ -344,6 +347,7 @@ FULL = Scale(
     captures_untagged=236,
     chapman=(118, 97, 6),
     capture_effort=1.0,
+    unnetted=("SV",),
     scans=1_420_000,
     marker_contacts=11_400,
     scan_days=38_200,
@@ -410,6 +414,7 @@ TINY = Scale(
     captures_untagged=4,
     chapman=None,
     capture_effort=6.0,
+    unnetted=(),
     scans=2_000,
     marker_contacts=114,
     scan_days=150,

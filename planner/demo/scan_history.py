@@ -19,6 +19,7 @@ from planner.demo.scans import (
     ghost_days,
     make_contacts,
     meet_numbers,
+    meet_numbers_by_years,
     read_days,
     spell_of,
 )
@@ -120,7 +121,10 @@ def _living_days(
         tag, where, when = read_days(fish, readings, spells, scale, rng, boost)
         free = ~np.isin(readings.code[tag], ghost_codes)
         tag, where, when = tag[free], where[free], when[free]
-        kept = meet_numbers(tag, n_tags, n_days, rng)
+        if scale.name == "full":
+            kept = meet_numbers_by_years(tag, when, n_tags, n_days, rng)
+        else:
+            kept = meet_numbers(tag, n_tags, n_days, rng)
         if kept is not None:
             return tag[kept], where[kept], when[kept]
         boost *= 1.2

@@ -223,6 +223,35 @@ def meet_numbers(tag: BigIntArray, n_tags: int, n_days: int, rng: np.random.Gene
     return np.sort(chosen)
 
 
+def meet_numbers_by_years(
+    tag: BigIntArray, when: IntArray, n_tags: int, n_days: int, rng: np.random.Generator
+) -> BigIntArray | None:
+    """Choose rows as in `meet_numbers`, by forgetting whole years of fish and then single days.
+
+    Each year a fish swims near a reader or not, so forgetting years of fish at random only lowers the share of fish
+    near a reader; forgetting whole fish would look like death.
+    """
+    year = (when.astype("datetime64[D]").astype("datetime64[Y]").astype(np.int64)).astype(np.int64)
+    spells, at = np.unique(tag.astype(np.int64) * 10_000 + year, return_inverse=True)
+    order = rng.permutation(len(spells))
+    owner = spells[order] // 10_000
+    first = np.zeros(len(order), dtype=bool)
+    first[np.unique(owner, return_index=True)[1]] = True
+    enough = np.flatnonzero(np.cumsum(first) == n_tags)
+    if not len(enough):
+        return None
+    # All further years of the fish already met may stay: the last position that brings no new fish.
+    kept = np.zeros(len(spells), dtype=bool)
+    kept[order[: enough[-1] + 1]] = True
+    rows = np.flatnonzero(kept[at.ravel()])
+    if len(rows) < n_days:
+        return None
+    shuffled = rng.permutation(rows)
+    one = shuffled[np.unique(tag[shuffled], return_index=True)[1]]
+    rest = np.setdiff1d(shuffled, one, assume_unique=True)
+    return np.sort(np.concatenate([one, rng.permutation(rest)[: n_days - n_tags]]))
+
+
 def make_contacts(
     codes: np.ndarray,
     tag: BigIntArray,
