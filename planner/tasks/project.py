@@ -48,13 +48,18 @@ ASSUMPTIONS = (
     "them: change the settings and run again.",
 )
 
-GOALS = (
+Goals = tuple[tuple[str, str, int], ...]
+
+DIVERSITY: Goals = (
     ("gene_diversity", "gene diversity", 4),
     ("gene_diversity_waters", "in the waters", 4),
     ("gene_diversity_within", "within a water", 4),
     ("expected_heterozygosity", "expected het.", 4),
     ("observed_heterozygosity", "observed het.", 4),
     ("inbreeding", "inbreeding F", 4),
+)
+
+NUMBERS: Goals = (
     ("alleles_kept", "alleles kept", 3),
     ("founder_genomes", "founder genomes", 1),
     ("families", "families a year", 0),
@@ -165,19 +170,25 @@ class ProjectionReport:
         return pd.concat(parts, ignore_index=True)
 
     def goal_table(self) -> tuple[list[str], list[list[str]]]:
-        """Return headings and one row per strategy: means in the last year with 5 % to 95 % of replicates."""
-        head = ["strategy", *(words for _, words, _ in GOALS), "cost, all years"]
+        """Return headings and one row per strategy: diversity in the last year with 5 % to 95 % of replicates."""
+        head = ["strategy", *(words for _, words, _ in DIVERSITY)]
+        return head, [[r.strategy, *self._last(r, DIVERSITY)] for r in self.results]
+
+    def number_table(self) -> tuple[list[str], list[list[str]]]:
+        """Return headings and one row per strategy: alleles, founders, families, adults in the last year, and cost."""
+        head = ["strategy", *(words for _, words, _ in NUMBERS), "cost, all years"]
         lines = []
         for result in self.results:
-            cells = [result.strategy]
-            for name, _, digits in GOALS:
-                c = course(result, name)
-                cells.append(_span(c.mean[-1], c.quantiles[0, -1], c.quantiles[-1, -1], digits))
             cost = total_cost(result)
             low, high = np.quantile(cost, [0.05, 0.95])
-            cells.append(_span(float(cost.mean()), float(low), float(high), 0))
-            lines.append(cells)
+            money = _span(float(cost.mean()), float(low), float(high), 0)
+            lines.append([result.strategy, *self._last(result, NUMBERS), money])
         return head, lines
+
+    @staticmethod
+    def _last(result: Replicates, goals: Goals) -> list[str]:
+        courses = [(course(result, name), digits) for name, _, digits in goals]
+        return [_span(c.mean[-1], c.quantiles[0, -1], c.quantiles[-1, -1], digits) for c, digits in courses]
 
     def chance_table(self) -> tuple[list[str], list[list[str]]]:
         """Return headings and one row per strategy: chances and effective sizes."""

@@ -82,9 +82,14 @@ def tables_of(report: ProjectionReport) -> list[ProjectionTable]:
     level = f"{report.confidence:.0%}"
     out = [
         ProjectionTable(
-            f"Goals in {year}",
+            f"Diversity in {year}",
             report.goal_table(),
             "Mean (5 % to 95 % of replicates). Goals stand side by side; no score is made of them.",
+        ),
+        ProjectionTable(
+            f"Alleles, families, adults in {year}, and cost",
+            report.number_table(),
+            "Mean (5 % to 95 % of replicates); money in the unit of the settings.",
         ),
         ProjectionTable(
             "Chance to keep gene diversity, and effective size",

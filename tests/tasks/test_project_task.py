@@ -96,7 +96,14 @@ def test_projection__goals_side_by_side(report: ProjectionReport) -> None:
     text = " ".join(values["assumptions"])
     assert "Assumed" in text
     assert "Monte Carlo error only" in text
-    for name in ("goal_table", "chance_table", "difference_table", "water_table", "check_table"):
+    for name in (
+        "goal_table",
+        "number_table",
+        "chance_table",
+        "difference_table",
+        "water_table",
+        "check_table",
+    ):
         head, lines = getattr(report, name)()
         assert lines
         assert all(len(line) == len(head) for line in lines)
@@ -129,7 +136,12 @@ def test_write_projection__report_figures_quantiles(report: ProjectionReport, tm
         "planning aid",
     ):
         assert words in html
-    cells = [c for head, lines in (report.goal_table(), report.water_table()) for line in lines for c in line]
+    cells = [
+        c
+        for head, lines in (report.goal_table(), report.number_table(), report.water_table())
+        for line in lines
+        for c in line
+    ]
     assert not [c for c in cells if "nan" in c]
     table = pd.read_csv(tmp_path / "projection_quantiles.csv")
     part = table[(table["measure"] == "gene_diversity") & (table["strategy"] == "random")]
