@@ -355,7 +355,7 @@ def _with_row(frame: pd.DataFrame, proposal: Proposal) -> pd.DataFrame:
         if str(out[c].dtype).startswith("datetime"):
             new[c] = pd.to_datetime(new[c]).astype(out[c].dtype)
         elif out[c].dtype == object:
-            new[c] = new[c].fillna("").astype(object)
+            new[c] = pd.Series([proposal.row.get(c) or ""], dtype=object)
         else:
             new[c] = new[c].astype(out[c].dtype)
     joined = pd.concat([out, new], ignore_index=True)
