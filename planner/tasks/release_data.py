@@ -170,7 +170,7 @@ def _with_holds(programme: Programme, stock: pd.DataFrame, day: dt.date, notes: 
     certified = _units_certified(programme, day)
     fish["other_species"] = other_species(programme, fish, held)
     by_dna = stock_objections(programme)
-    fish["dna"] = fish["stock_id"].map(by_dna.species | by_dna.sex).fillna("")
+    fish["dna"] = fish["stock_id"].map(by_dna.species | by_dna.sex).astype(object).fillna("")
     fish["other_species"] |= fish["stock_id"].isin(set(by_dna.species))
     if by_dna.species:
         notes.append(f"{len(by_dna.species)} fish of the stock stay: genes from the other species by DNA.")
