@@ -92,16 +92,22 @@ class FittedModel:
     def survival(self, row: int = 0, level: float = 0.95, profile: bool = False) -> list[Estimate]:
         """Return survival per unit of time in each interval for the fish of one design row."""
         values = self.model.survival.values[0 if self.model.survival.common else row]
-        return [self.survival_at(v, level, profile) for v in values]
+        known: dict[bytes, Estimate] = {}
+        for v in values:
+            if v.tobytes() not in known:
+                known[v.tobytes()] = self.survival_at(v, level, profile)
+        return [known[v.tobytes()] for v in values]
 
     def detection(self, row: int = 0, level: float = 0.95, profile: bool = False) -> list[Estimate]:
         """Return the chance to be met at the end of each interval for the fish of one design row."""
         values = self.model.detection.values[0 if self.model.detection.common else row]
         looked = self.model.histories.looked[1:]
         none = Estimate.not_estimable("nobody looked in this occasion", n_used=self.n_fish)
-        return [
-            self.detection_at(v, level, profile) if y else none for v, y in zip(values, looked, strict=True)
-        ]
+        known: dict[bytes, Estimate] = {}
+        for v in values:
+            if v.tobytes() not in known:
+                known[v.tobytes()] = self.detection_at(v, level, profile)
+        return [known[v.tobytes()] if y else none for v, y in zip(values, looked, strict=True)]
 
     def survival_at(self, columns: npt.ArrayLike, level: float = 0.95, profile: bool = False) -> Estimate:
         """Return survival per unit of time at given values of the survival design's columns.
@@ -343,7 +349,18 @@ def profile_interval(fit: FittedModel, direction: npt.ArrayLike, level: float = 
         np.asarray(direction, float),
         level,
         fit.c_hat,
+        _half_width(fit, np.asarray(direction, float), level),
     )
+
+
+def _half_width(fit: FittedModel, direction: FloatArray, level: float) -> float:
+    """Half the width of the plain interval: where to look for the limit first."""
+    variance = fit.found.variance_along(direction)
+    from scipy.stats import norm
+
+    if variance is None or not 1e-8 < variance < 25:
+        return 0.25
+    return float(norm.ppf(0.5 + level / 2)) * float(np.sqrt(variance * fit.c_hat))
 
 
 def profile_of(
@@ -353,6 +370,7 @@ def profile_of(
     direction: FloatArray,
     level: float,
     c_hat: float = 1.0,
+    first_step: float = 0.25,
 ) -> tuple[float, float]:
     """Profile interval of ``direction @ beta`` under any log likelihood with a gradient; see `profile_interval`."""
     from scipy.optimize import brentq, minimize
@@ -382,7 +400,7 @@ def profile_of(
     limits = []
     for side in (-1.0, 1.0):
         state["z"] = rest.T @ beta
-        inner, step, outer = best, 0.25, best
+        inner, step, outer = best, first_step, best
         reached = False
         while abs(outer) < EDGE + WIDE or outer * side < 0:
             outer = outer + side * step
@@ -394,7 +412,7 @@ def profile_of(
         if not reached:
             limits.append(side * float("inf"))
             continue
-        limits.append(float(brentq(fall, inner, outer, xtol=1e-7)))
+        limits.append(float(brentq(fall, inner, outer, xtol=1e-6)))
     return limits[0], limits[1]
 
 

@@ -145,7 +145,7 @@ def test_fit__recovers_covariates():
     assert times(constant(), since_release(h)).values.shape == (n, t, 1)
 
 
-@pytest.mark.parametrize("runs", [60, pytest.param(1000, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("runs", [40, pytest.param(1000, marks=pytest.mark.slow)])
 def test_fit__intervals_cover(runs):
     rng = np.random.default_rng(12)
     release = np.repeat(np.arange(5), 40)
@@ -153,7 +153,7 @@ def test_fit__intervals_cover(runs):
     for _ in range(runs):
         h = simulate(rng, release, 0.7, np.full((1, 5), 0.4))
         fit = fit_survival(h, design(h, constant()), design(h, constant()))
-        e, prof, p = fit.survival()[0], fit.survival(profile=True)[0], fit.detection()[0]
+        e, prof, p = fit.survival_at([1]), fit.survival_at([1], profile=True), fit.detection_at([1])
         hits += [e.low <= 0.7 <= e.high, prof.low <= 0.7 <= prof.high, p.low <= 0.4 <= p.high]
     assert (np.abs(hits / runs - 0.95) < 0.01 + 3 * math.sqrt(0.05 * 0.95 / runs)).all()
 
@@ -190,7 +190,7 @@ def test_fit__clear_statements():
         fit_survival(blind, design(blind, constant()), design(blind, constant())).reason
         == "there was no effort after the first occasion"
     )
-    with pytest.raises(ValueRangeError, match="Expected some. Leave the term out"):
+    with pytest.raises(ValueRangeError, match="Expected some"):
         log_effort(h, 1)
     with pytest.raises(ValueRangeError, match="found the same effort in every occasion"):
         log_effort(h)
