@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -42,13 +43,17 @@ class Groups:
 
     def merged(self, target: BigIntArray, n_targets: int) -> Groups:
         """Return new groups, old group g becoming a part of group ``target[g]``."""
-        into = np.zeros((len(self.n), n_targets))
-        into[np.arange(len(self.n)), target] = 1.0
+        from scipy.sparse import csr_array
+
+        groups = len(self.n)
+        into: Any = csr_array(
+            (np.ones(groups), (np.asarray(target), np.arange(groups))), shape=(n_targets, groups)
+        )
         pairs = self.pairs()
-        sums, counts = into.T @ (pairs * self.between) @ into, into.T @ pairs @ into
-        n = self.n @ into
+        sums, counts = ((into @ (into @ x).T).T for x in (pairs * self.between, pairs))
+        n = into @ self.n
         between = np.divide(sums, counts, out=np.zeros_like(sums), where=counts > 0)
-        own = np.divide((self.n * self.own) @ into, n, out=np.zeros(n_targets), where=n > 0)
+        own = np.divide(into @ (self.n * self.own), n, out=np.zeros(n_targets), where=n > 0)
         return Groups(n, between, own)
 
     def split(self, source: BigIntArray, n: FloatArray) -> Groups:
@@ -88,11 +93,14 @@ class Parents:
 
         Where the sets hold other fish, `same` is 0 and all pairs are distinct.
         """
-        pairs = np.outer(self.share * self.number, other.share * other.number)
-        if same > 0 or np.array_equal(self.share, other.share):
-            np.fill_diagonal(pairs, self.share * self.number * np.maximum(self.share * self.number - 1, 0.0))
+        mine, theirs = np.flatnonzero(self.share), np.flatnonzero(other.share)
+        n = self.share[mine] * self.number
+        pairs = np.outer(n, other.share[theirs] * other.number)
+        if np.array_equal(self.share, other.share):
+            np.fill_diagonal(pairs, n * np.maximum(n - 1, 0.0))
         total = pairs.sum()
-        distinct = float((pairs * groups.between).sum() / total) if total > 0 else 0.0
+        between = groups.between[np.ix_(mine, theirs)]
+        distinct = float((pairs * between).sum() / total) if total > 0 else 0.0
         own = float((self.share * groups.own).sum())
         return same * own + (1 - same) * distinct
 
