@@ -77,6 +77,12 @@ def schnabel(samples: SampleCounts, level: float = 0.95, plus_one: bool = False)
     plus_one : bool
         Divide by ``sum(R) + 1``, Chapman's form, less biased with few recaptures.
 
+    Returns
+    -------
+    Estimate
+        The limits are too wide when a good share of the fish is marked (99.4 % of simulated populations of 300
+        instead of 95 %): recaptures then vary less than a Poisson number does.
+
     References
     ----------
     .. [1] Schnabel (1938), American Mathematical Monthly 45:348-352; Chapman (1952); Ricker (1975), Bulletin of the

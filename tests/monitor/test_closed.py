@@ -125,7 +125,7 @@ def test_maximum_likelihood__solves_darrochs_equation():
 def test_closed__intervals_cover(runs):
     rng = np.random.default_rng(11)
     size, p = 300, np.array([0.18, 0.22, 0.15, 0.2])
-    hit = {"exact": 0, "log": 0, "mt": 0, "schnabel": 0}
+    hit = {"exact": 0, "log": 0, "normal": 0, "mt": 0, "schnabel": 0}
     for _ in range(runs):
         seen = rng.random((size, 4)) < p
         m, c, r = int(seen[:, 0].sum()), int(seen[:, 1].sum()), int((seen[:, 0] & seen[:, 1]).sum())
@@ -133,14 +133,17 @@ def test_closed__intervals_cover(runs):
         found = {
             "exact": chapman(m, c, r),
             "log": chapman(m, c, r, interval="log"),
+            "normal": chapman(m, c, r, interval="normal"),
             "mt": maximum_likelihood_number(seen.sum(axis=0), int(seen.any(axis=1).sum())),
             "schnabel": schnabel(several),
         }
         for name, e in found.items():
             hit[name] += int(e.low is not None and e.low <= size <= e.high)
     slack = 3 * math.sqrt(0.05 * 0.95 / runs)
+    # log-normal and normal limits are known to be too narrow with some 12 recaptures: their documented coverage
+    floor = {"exact": 0.95, "schnabel": 0.95, "mt": 0.94, "log": 0.93, "normal": 0.89}
     for name, k in hit.items():
-        assert k / runs >= 0.94 - slack, name
+        assert k / runs >= floor[name] - slack, name
         assert k / runs <= (1.0 if name in ("exact", "schnabel") else 0.965 + slack), name
 
 
