@@ -149,7 +149,7 @@ def check_families(records: CheckInput, findings: Findings) -> None:
 
 
 def check_origins(records: CheckInput, findings: Findings) -> None:
-    """Check that wild fish have no recorded parents and hatchery fish have some."""
+    """Check that wild fish have no recorded parents and hatchery fish have both."""
     fish = records.tables["fish"]
     parents = fish["dam"].ne("") | fish["sire"].ne("")
     report(
@@ -171,6 +171,18 @@ def check_origins(records: CheckInput, findings: Findings) -> None:
         lambda r: f"no parents and no family for '{r['fish_id']}', born in a hatchery",
         "a family, or a dam and a sire",
         "Fill them in; without them the fish counts as unrelated to all others.",
+    )
+    report(
+        findings,
+        "parent-missing",
+        fish,
+        (fish["dam"].ne("") != fish["sire"].ne("")) & fish["family"].eq("") & fish["origin"].eq("hatchery"),
+        "family",
+        lambda r: (
+            f"'{r['fish_id']}', born in a hatchery, with dam '{r['dam']}', sire '{r['sire']}' and no family"
+        ),
+        "both parents, or a family",
+        "Look for the label of its family, or ask for parentage by DNA; until then half its kinship is unknown.",
     )
 
 

@@ -40,7 +40,14 @@ SITE_TABLES = (
             ),
             C("river_km", "number", "Distance along the river.", unit="km", low=0, high=5000),
             C("latitude", "number", "Latitude on WGS 84, north positive.", unit="degrees", low=-90, high=90),
-            C("longitude", "number", "Longitude on WGS 84, east positive.", unit="degrees", low=-180, high=180),
+            C(
+                "longitude",
+                "number",
+                "Longitude on WGS 84, east positive.",
+                unit="degrees",
+                low=-180,
+                high=180,
+            ),
             C("area_ha", "number", "Surface area.", unit="ha", low=0, high=1e6),
             C("max_depth_m", "number", "Greatest depth.", unit="m", low=0, high=500),
             C(

@@ -310,6 +310,13 @@ ENTRIES = (
         "Fill them in.",
     ),
     Entry(
+        "parent-missing",
+        "Parents and families",
+        ("warning",),
+        "A fish born in a hatchery has one recorded parent and no family.",
+        "Look for the label of its family, or ask for parentage by DNA.",
+    ),
+    Entry(
         "parents-of-family",
         "Parents and families",
         ("warning",),

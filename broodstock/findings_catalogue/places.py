@@ -90,6 +90,13 @@ ENTRIES = (
         "Take it out of the stock, or correct the code.",
     ),
     Entry(
+        "site-far-off",
+        "Waters",
+        ("warning",),
+        "A site lies far from all others on the map.",
+        "Look whether latitude and longitude are exchanged or a sign is lost.",
+    ),
+    Entry(
         "predators-unknown",
         "Waters",
         ("warning",),

@@ -164,7 +164,16 @@ def missing_sire(demo: Demo) -> list[Planted]:
     drop = claims["child"].eq(name) & claims["role"].eq("sire")
     demo.tables["parent_claims"] = claims[~drop].reset_index(drop=True)
     return [
-        Planted(16, f"sire of {name} missing; it is {sire}", "fish.csv", i + 2, "sire", name, "parentage", "")
+        Planted(
+            16,
+            f"sire of {name} missing; it is {sire}",
+            "fish.csv",
+            i + 2,
+            "sire",
+            name,
+            "parent-missing",
+            "fish.csv",
+        )
     ]
 
 

@@ -94,15 +94,14 @@ def sites_geojson(sites: pd.DataFrame) -> str:
 
     GeoJSON gives longitude before latitude (RFC 7946). Nobody stocks chub there.
     """
-    features = []
-    for row in sites.to_dict("records"):
-        features.append(
-            {
-                "type": "Feature",
-                "geometry": {"type": "Point", "coordinates": [row["longitude"], row["latitude"]]},
-                "properties": {"site_id": row["site_id"], "name": row["name"], "kind": row["kind"]},
-            }
-        )
+    features = [
+        {
+            "type": "Feature",
+            "geometry": {"type": "Point", "coordinates": [row["longitude"], row["latitude"]]},
+            "properties": {"site_id": row["site_id"], "name": row["name"], "kind": row["kind"]},
+        }
+        for row in sites.to_dict("records")
+    ]
     return json.dumps({"type": "FeatureCollection", "features": features}, indent=1) + "\n"
 
 

@@ -118,9 +118,7 @@ def check_folder(
     return report_of(folder, findings, records, level)
 
 
-def report_of(
-    folder: Path | str, findings: Findings, records: Records, level: str = "note"
-) -> CheckReport:
+def report_of(folder: Path | str, findings: Findings, records: Records, level: str = "note") -> CheckReport:
     """Report on a folder that `planner.tasks.programme.read_and_check` has read.
 
     Parameters

@@ -6,11 +6,10 @@ import datetime as dt
 import hashlib
 import json
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from broodstock.errors import UsageError
 from broodstock.fields import TABLES
 from broodstock.findings import LEVELS, Findings
 from planner.store.importing import Conflict, TableComparison, compared
@@ -465,68 +464,3 @@ def _declared(declared: Declared) -> dict[str, Any]:
         "units": dict(declared.units),
         "length_type": declared.length_type,
     }
-
-
-def saved_mapping(register: Register, name: str) -> Declared:
-    """Return the headers and units kept under a name.
-
-    Raises
-    ------
-    UsageError
-        If there is no such mapping.
-    """
-    rows = register.rows("mappings", {"mapping": name})
-    if not rows:
-        known = sorted({str(r["mapping"]) for r in register.rows("mappings")})
-        raise UsageError(
-            f"--mapping: found {name!r}. Expected a saved mapping: {', '.join(known) or 'there are none yet'}. "
-            "Save one with --save-mapping NAME."
-        )
-    columns = {str(r["header"]): str(r["column"]) for r in rows if r["column"]}
-    units = {str(r["column"]): str(r["unit"]) for r in rows if r["column"] and r["unit"]}
-    kinds = [str(r["note"]) for r in rows if r["header"] == LENGTH_HEADER]
-    columns.pop(LENGTH_HEADER, None)
-    return Declared(columns, units, kinds[0] if kinds else "")
-
-
-LENGTH_HEADER = "(length type)"
-"""Stands for a header in the row of a mapping that keeps the declared kind of length in its note."""
-
-
-def save_mapping(register: Register, name: str, table: str, declared: Declared, who: str) -> None:
-    """Keep headers, units and kind of length under a name; rows kept before under it take the new values.
-
-    Raises
-    ------
-    UsageError
-        If nothing was declared.
-    """
-    if not declared.words():
-        raise UsageError("--save-mapping: found nothing declared. Expected --map, --unit or --length-type.")
-    headers = dict(declared.columns) | {c: c for c in declared.units if c not in declared.columns.values()}
-    rows: list[dict[str, Any]] = [
-        {"mapping": name, "table": table, "header": h, "column": c, "unit": declared.units.get(c)}
-        for h, c in headers.items()
-    ]
-    if declared.length_type:
-        rows.append({"mapping": name, "table": table, "header": LENGTH_HEADER, "note": declared.length_type})
-    old = {str(r["header"]): r for r in register.rows("mappings", {"mapping": name, "table": table})}
-    with register.writing(who, f"mapping {name}: {declared.words()}", kind="mapping") as writer:
-        for row in rows:
-            before = old.get(str(row["header"]))
-            if before is None:
-                writer.add("mappings", [row])
-                continue
-            changed = {k: v for k, v in row.items() if before.get(k) != v}
-            if changed:
-                writer.change("mappings", int(before["record_id"]), changed)
-
-
-def joined_declared(base: Declared, more: Declared) -> Declared:
-    """Return what both declare; the second has the last word."""
-    return replace(
-        base,
-        columns={**base.columns, **more.columns},
-        units={**base.units, **more.units},
-        length_type=more.length_type or base.length_type,
-    )

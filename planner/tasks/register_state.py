@@ -76,6 +76,7 @@ def import_into(
         If the register cannot be opened or written.
     """
     from planner.tasks import register_import as importing
+    from planner.tasks import register_mappings as mappings
 
     with Register.open(place, read_only=not write) as register:
         declared = Declared(
@@ -84,7 +85,7 @@ def import_into(
             length_type,
         )
         if mapping:
-            declared = importing.joined_declared(importing.saved_mapping(register, mapping), declared)
+            declared = mappings.joined_declared(mappings.saved_mapping(register, mapping), declared)
         plan = importing.plan_import(
             register, path, table=table, declared=declared, newer=newer, overrides=overrides, say=say
         )
@@ -94,7 +95,7 @@ def import_into(
         report = importing.write_import(register, plan, who, reason, mapping or save_as)
         if save_as:
             named = table or next(iter(plan.incoming.tables), "")
-            importing.save_mapping(register, save_as, named, declared, who)
+            mappings.save_mapping(register, save_as, named, declared, who)
         return report
 
 

@@ -10,8 +10,8 @@ from typing import Any
 
 from broodstock.errors import UsageError
 from broodstock.findings import Findings, Place
-from planner.tasks.project_settings import PROJECT_SETTINGS
 from planner.tasks.monitoring_settings import MONITORING_SETTINGS
+from planner.tasks.project_settings import PROJECT_SETTINGS
 from planner.tasks.release_settings import RELEASE_SETTINGS
 from planner.tasks.season_settings import SEASON_SETTINGS
 from planner.tasks.tag_settings import TAG_SETTINGS

@@ -454,6 +454,10 @@ FOLDER_CASES: dict[str, tuple[dict[str, Any], Expected]] = {
         {"fish": [fish("F1", origin="hatchery")]},
         [("fish.csv", "hatchery-without-parents", 2, "family")],
     ),
+    "parent-missing": (
+        {"fish": [*PAIR, fish("F2", origin="hatchery", dam="F1", year_class=2020)]},
+        [("fish.csv", "parent-missing", 4, "family")],
+    ),
     "parents-of-family": (
         {
             "fish": [
@@ -614,6 +618,16 @@ FOLDER_CASES: dict[str, tuple[dict[str, Any], Expected]] = {
         [("stock.csv", "stock-already-released", 2, "tag")],
     ),
     # ------------------------------------------------------------------ waters
+    "site-far-off": (
+        {
+            "sites": [
+                site("GW", latitude=27.5, longitude=-37.9),
+                site("BB", latitude=27.51, longitude=-38.16),
+                site("QL", latitude=27.52, longitude=37.93),
+            ]
+        },
+        [("sites.csv", "site-far-off", 4, "latitude")],
+    ),
     "predators-unknown": (
         {"sites": [site("GW", predators="unknown", open_for_release="yes", surveyed_on="2024-09-01")]},
         [("sites.csv", "predators-unknown", 2, "predators")],

@@ -97,7 +97,7 @@ def test_restore__refuses_a_damaged_backup(tmp_path: Path) -> None:
     at = data.rindex(b"T-49")
     data[at : at + 4] = b"T-4X"
     damaged.write_bytes(bytes(data))
-    with pytest.raises(RegisterDamaged, match="Do not use it|Do not write"):
+    with pytest.raises(RegisterDamaged, match=r"Do not use it|Do not write"):
         restore(damaged, tmp_path / "new.db")
     assert not (tmp_path / "new.db").exists()
 
