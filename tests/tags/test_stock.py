@@ -53,14 +53,16 @@ def test_tag_stock__names_codes_in_two_boxes_and_keeps_legacy_apart() -> None:
 def test_loss_of_double_tags__is_the_formula_and_covers() -> None:
     found = loss_of_double_tags(40, 20)
     assert found.value == pytest.approx(20 / 100)
-    assert found.low is not None and found.high is not None
+    assert found.low is not None
+    assert found.high is not None
     assert found.low < 0.2 < found.high
     rng = np.random.default_rng(4)
     q, inside, n = 0.15, 0, 400
     for _ in range(n):
         kept = rng.random((80, 2)) > q
         e = loss_of_double_tags(int((kept.sum(1) == 2).sum()), int((kept.sum(1) == 1).sum()))
-        assert e.low is not None and e.high is not None
+        assert e.low is not None
+        assert e.high is not None
         inside += e.low <= q <= e.high
     assert inside / n > 0.93
 
