@@ -8,14 +8,14 @@ import click
 
 from planner.cli.output import Answer, answers, progress
 from planner.cli.plans import OUT, SET, overrides_of
-from planner.cli.records import FOLDER
+from planner.cli.records import RECORDS
 from planner.tasks.text_tables import aligned
 
 
 @click.command(
     epilog="Example: kinshoal project demo/records --years 10 --replicates 10 --out demo/projection"
 )
-@click.argument("folder", type=FOLDER)
+@click.argument("folder", type=RECORDS)
 @click.option("--years", type=int, default=20, show_default=True, help="Years to project, 5 to 25.")
 @click.option(
     "--strategies",
@@ -32,7 +32,7 @@ from planner.tasks.text_tables import aligned
 @OUT
 @answers
 def project(
-    folder: Path,
+    folder: Path | str,
     years: int,
     strategies: str,
     replicates: int,

@@ -53,6 +53,7 @@ JOBS: dict[str, Job] = {
     "release": Job("planner.tasks.jobs_planning:release", "Plan which fish go where."),
     "import": Job("planner.tasks.jobs_records:import_file", "Compare a file with the register, or write it."),
     "findings": Job("planner.tasks.jobs_records:findings", "Run every check on the records."),
+    "report": Job("planner.tasks.jobs_reports:report", "Make a report."),
     "verify": Job("planner.tasks.jobs_records:verify", "Check the whole chain of changes."),
 }
 

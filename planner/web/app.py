@@ -33,6 +33,7 @@ PAGES = (
     "planner.web.pages.spawning",
     "planner.web.pages.waters",
     "planner.web.pages.records",
+    "planner.web.pages.reports",
 )
 """Modules with a ``router``; one for each group of pages."""
 

@@ -75,6 +75,7 @@ DESKS: tuple[Desk, ...] = (
             Link("Kinship", "/kinship"),
             Link("Pedigree", "/pedigree"),
             Link("Founders", "/founders"),
+            Link("Trends", "/diversity/trends"),
             Link("Audit", "/audit"),
             Link("Projection", "/projection"),
         ),

@@ -11,7 +11,11 @@ import pytest
 
 from planner.web.navigation import DESKS
 
-BUILT = ("/", "/today", "/waters", "/diversity", "/records", "/jobs", "/look", "/sign-in")
+EVERY_PAGE = (
+    *("/", "/look", "/sign-in", "/fish/F-06"),
+    *(desk.home for desk in DESKS),
+    *(link.path for desk in DESKS for link in desk.links),
+)
 
 
 def test_navigation__addresses_are_unique() -> None:
@@ -19,11 +23,12 @@ def test_navigation__addresses_are_unique() -> None:
     assert len(paths) == len(set(paths))
 
 
-@pytest.mark.parametrize("path", BUILT)
+@pytest.mark.parametrize("path", EVERY_PAGE)
 def test_pages__load_clean(look: Any, path: str) -> None:
     answer = look.go(path)
     assert answer.status == 200
     assert look.page.locator("h1").count() == 1
+    assert look.page.get_by_role("alert").count() == 0
     look.assert_clean()
 
 
