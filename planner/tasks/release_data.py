@@ -15,6 +15,7 @@ from planner.optimise.release.groups import FishGroups, group_fish
 from planner.optimise.release.settings import NO_LIMIT, ReleaseSettings
 from planner.tasks.candidates import holds_on
 from planner.tasks.dna_screens import stock_objections
+from planner.tasks.no_plan import NoPlanError
 from planner.tasks.programme import Programme
 from planner.tasks.release_rules import (
     agreed_shares,
@@ -103,16 +104,21 @@ def release_inputs(programme: Programme, day: dt.date, closed: tuple[str, ...] =
 
     Raises
     ------
+    NoPlanError
+        If there is no stock or no site (exit code 4).
     UsageError
-        If a site named does not exist, or there is no stock or no site.
+        If a site named does not exist.
     ValueRangeError
         If the numbers of the records make no sense together.
     """
     stock, table = programme.tables["stock"], programme.tables["sites"]
     if stock.empty or table.empty:
-        raise UsageError(
-            f"release plan: found {len(stock)} fish in stock.csv and {len(table)} sites in sites.csv. Expected at "
-            "least one of each."
+        raise NoPlanError(
+            f"Release plan: found {len(stock)} fish in stock.csv and {len(table)} sites in sites.csv. Expected at "
+            "least one of each.\nThese rules cannot hold together:\n"
+            "- Fish of the stock are sent to waters. [stock, sites]\n"
+            "  would help: Enter one fish at least in stock.csv and one water in sites.csv.",
+            4,
         )
     unknown = [s for s in closed if s not in set(table["site_id"])]
     if unknown:

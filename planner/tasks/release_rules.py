@@ -12,6 +12,7 @@ import pandas as pd
 from broodstock.arrays import BoolArray, FloatArray
 from broodstock.errors import UsageError
 from planner.optimise.release.settings import NO_LIMIT, UNKNOWN_C, SitesShare
+from planner.tasks.no_plan import NoPlanError
 from planner.tasks.programme import Programme
 
 SHARE = re.compile(r"^(?P<name>[^:]+):\s*(?P<low>[0-9.]+)\s*-\s*(?P<high>[0-9.]+)$")
@@ -76,14 +77,18 @@ def sex_window(programme: Programme) -> tuple[float, float] | None:
 
     Raises
     ------
-    UsageError
-        If the least is above the largest.
+    NoPlanError
+        If the least is above the largest: no plan can meet both (exit code 4).
     """
     low, high = (float(programme.settings[n]) for n in ("female_share_min", "female_share_max"))
     if low > high:
-        raise UsageError(
-            f"setting female_share_min: found {low:g}, above female_share_max {high:g}. Expected no more than that. "
-            "Correct one of them."
+        raise NoPlanError(
+            f"Release plan: setting female_share_min: found {low:g}, above female_share_max {high:g}. Expected no more "
+            "than that.\nThese rules cannot hold together:\n"
+            f"- At least {low:g} of the fish of known sex at a backwater are females. [female_share_min]\n"
+            f"- At most {high:g} of them are females. [female_share_max]\n"
+            f"  would help: Lower female_share_min to {high:g}.\n  would help: Raise female_share_max to {low:g}.",
+            4,
         )
     return None if low <= 0 and high >= 1 else (low, high)
 

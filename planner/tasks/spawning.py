@@ -27,6 +27,7 @@ from planner.tasks.no_plan import STOPPED_WORDS, NoPlanError
 from planner.tasks.programme import Programme
 from planner.tasks.rows import rows
 from planner.tasks.spawning_data import SETTINGS_USED, SpawningInputs, spawning_inputs
+from planner.tasks.spawning_refusals import refuse_missing_sex
 
 SPARE_MALES = 4
 LAST_ON_WALK = 10**6
@@ -238,7 +239,7 @@ def spawning_plan(
 
     Raises
     ------
-    NoSpawningPlanError
+    NoPlanError
         If no plan can meet the rules (exit code 4) or none was found in time (exit code 5).
     UsageError, PedigreeError
         If the records do not allow a plan.
@@ -258,6 +259,7 @@ def spawning_plan(
         if p.best is not None and p.bound is not None:
             say(f"best {p.best:.6f}, bound {p.bound:.6f}")
 
+    refuse_missing_sex(inputs.candidates, data.dishes)
     say(f"{data.n_females} females and {data.n_males} males may be crossed; {data.dishes} dishes wanted")
     plan = plan_spawning(data, settings, progress=tell, cancel=cancel)
     if not plan.has_plan:

@@ -16,6 +16,7 @@ from planner.optimise.spawning.scenarios import Scenario, semidefinite
 from planner.tasks.candidates import Candidate, candidates_on
 from planner.tasks.marker_kinship import sampled_kinship
 from planner.tasks.programme import Programme
+from planner.tasks.spawning_refusals import refuse_contradictory_settings
 
 SETTINGS_USED = (
     "pair_kinship_limit",
@@ -122,20 +123,18 @@ def spawning_inputs(
 
     Raises
     ------
+    NoPlanError
+        If the settings contradict each other: more crosses wanted than cells, or fewest mates above most.
     UsageError
-        If more dishes are wanted than cells are free, or a fish named is no broodfish.
+        If a fish named is no broodfish, or a setting needs kinship from markers that is not used.
     PedigreeError
         If the pedigree is impossible.
     """
     settings = programme.settings
+    refuse_contradictory_settings(programme)
     judged = candidates_on(programme, day, not_ripe, also_ripe)
     made = _made_today_or_before(programme, day)
     dishes = int(settings["crosses_wanted"])
-    if dishes > settings["cells"]:
-        raise UsageError(
-            f"spawning plan: found {dishes} crosses wanted and {settings['cells']} cells free. Expected a cell for "
-            "every dish. Lower crosses_wanted or free more cells."
-        )
     usable = [c for c in judged if c.may_cross]
     in_made = {fish for pair in made for fish in pair}
     chosen = usable + [c for c in judged if not c.may_cross and c.fish_id in in_made]

@@ -11,6 +11,7 @@ import pytest
 
 from broodstock.errors import UsageError
 from planner.optimise.release.explain import refused_groups
+from planner.tasks.no_plan import NoPlanError
 from planner.tasks.programme import Programme
 from planner.tasks.release import NoReleasePlanError, release_plan
 from planner.tasks.release_data import release_inputs
@@ -125,8 +126,9 @@ def test_sex_window__holds_at_backwaters_where_enough_are_known(quick: Programme
             assert 0.4 - 1e-9 <= share <= 0.6 + 1e-9, (site, share)
             seen += 1
     assert seen > 0
-    with pytest.raises(UsageError, match=r"setting female_share_min: found 0\.7, above"):
+    with pytest.raises(NoPlanError, match=r"setting female_share_min: found 0\.7, above") as caught:
         release_plan(told(sexed, female_share_min="0.7", female_share_max="0.6"))
+    assert caught.value.exit_code == 4
 
 
 def test_partner_shares__are_kept(quick: Programme) -> None:

@@ -12,6 +12,7 @@ import pytest
 from broodstock.errors import UsageError
 from broodstock.pedigree.kinship import kinship_matrix
 from planner.tasks.candidates import candidates_on
+from planner.tasks.no_plan import NoPlanError
 from planner.tasks.programme import Programme, open_programme
 from planner.tasks.spawning import NoSpawningPlanError, SpawningOutcome, spawning_plan
 from planner.tasks.spawning_files import planned_version, sheet_of, write_spawning
@@ -105,8 +106,9 @@ def test_spawning_plan__names_the_rules_that_conflict(full_folder: Path) -> None
 
 
 def test_spawning_plan__more_dishes_than_cells(full_folder: Path) -> None:
-    with pytest.raises(UsageError, match="72 crosses wanted and 60 cells free"):
+    with pytest.raises(NoPlanError, match="72 crosses wanted and 60 cells free") as caught:
         spawning_plan(open_programme(full_folder, {"cells": "60"}))
+    assert caught.value.exit_code == 4
 
 
 def test_write_spawning__files_open_and_version_rises(tiny: Programme, tmp_path: Path) -> None:

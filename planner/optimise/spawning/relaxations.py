@@ -43,6 +43,8 @@ def _relax_dishes(oracle: Oracle) -> Iterator[str]:
         yield f"Lay {dishes(fewer)} instead of {wanted}."
     if more is not None:
         yield f"Lay {dishes(more)} instead of {wanted}."
+    if fewer == 0 and more is None and not oracle.time_is_over:
+        yield f"Lay no new dish instead of {wanted}: no smaller number of dishes keeps the other rules."
 
 
 def _relax_most_uses(oracle: Oracle) -> Iterator[str]:

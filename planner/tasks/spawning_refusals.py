@@ -1,0 +1,100 @@
+"""Spawning days for which no plan can exist, told before any search: rules that contradict each other, no mates."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+
+from planner.tasks.candidates import Candidate
+from planner.tasks.no_plan import NoPlanError
+from planner.tasks.programme import Programme
+
+NAMED = 6
+"""Fish named for one reason; the others are counted."""
+
+
+def refuse_contradictory_settings(programme: Programme) -> None:
+    """Refuse settings of a spawning day that no plan can meet, whatever the fish.
+
+    Raises
+    ------
+    NoPlanError
+        If more crosses are wanted than cells are free, or the fewest males per female are above the most; the
+        message names the settings and the least changes that would help (exit code 4).
+    """
+    settings = programme.settings
+    wanted, cells = int(settings["crosses_wanted"]), int(settings["cells"])
+    if wanted > cells:
+        raise _refusal(
+            f"found {wanted} crosses wanted and {cells} cells free. Expected a cell for every dish.",
+            [
+                f"Exactly the wanted number of new dishes is laid. {wanted} new dishes wanted. [crosses_wanted]",
+                f"Every dish has a cell of its own. {cells} cells free. [cells]",
+            ],
+            [
+                f"Lower crosses_wanted to {cells}." if cells else "Plan no crosses: there is no cell.",
+                f"Free {wanted - cells} more cells.",
+            ],
+        )
+    fewest, most = (int(settings[f"males_per_female_{end}"]) for end in ("min", "max"))
+    if fewest > most:
+        raise _refusal(
+            f"found at least {fewest} and at most {most} males per female. Expected the least number first.",
+            [
+                f"A female is crossed with at least {fewest} different males. [males_per_female_min]",
+                f"A female is crossed with at most {most} different males. [males_per_female_max]",
+            ],
+            [f"Lower males_per_female_min to {most}.", f"Raise males_per_female_max to {fewest}."],
+        )
+
+
+def refuse_missing_sex(candidates: Sequence[Candidate], dishes: int) -> None:
+    """Refuse a day on which no female, or no male, may be crossed.
+
+    Parameters
+    ----------
+    candidates : sequence of Candidate
+        Every fish judged.
+    dishes : int
+        New dishes wanted.
+
+    Raises
+    ------
+    NoPlanError
+        With the reasons that stand against the fish of the sex that is missing (exit code 4).
+    """
+    free = {sex: sum(c.may_cross and c.sex == sex for c in candidates) for sex in ("female", "male")}
+    missing = [sex for sex, number in free.items() if number == 0]
+    if not missing:
+        return
+    rules = [f"Exactly the wanted number of new dishes is laid. {dishes} new dishes wanted. [crosses_wanted]"]
+    changes = ["Lay no dish today."]
+    for sex in missing:
+        reasons: dict[str, list[str]] = defaultdict(list)
+        for c in candidates:
+            if c.sex == sex:
+                reasons[c.why_not].append(c.fish_id + (" (frozen milt)" if c.frozen else ""))
+        rules.append(
+            f"A dish takes eggs of a female and milt of a male. No {sex} may be crossed. [both-sexes]"
+        )
+        rules += [f"  {', '.join(fish[:NAMED])}{_more(fish)}: {why}" for why, fish in reasons.items()]
+        if reasons:
+            changes.append(f"Free one {sex} of those named above, or bring in another that is ripe.")
+        else:
+            changes.append(f"Bring in a ripe {sex}: the records hold no living one for breeding.")
+    raise _refusal(
+        f"found {free['female']} females and {free['male']} males that may be crossed. Expected fish of both sexes.",
+        rules,
+        changes,
+    )
+
+
+def _more(fish: list[str]) -> str:
+    return f" and {len(fish) - NAMED} more" if len(fish) > NAMED else ""
+
+
+def _refusal(found: str, rules: list[str], changes: list[str]) -> NoPlanError:
+    """Put what was found, the rules that cannot hold together and what would help into one error."""
+    lines = [f"Spawning plan: {found}", "These rules cannot hold together:"]
+    lines += [rule if rule.startswith("  ") else f"- {rule}" for rule in rules]
+    return NoPlanError("\n".join([*lines, *(f"  would help: {change}" for change in changes)]), 4)
