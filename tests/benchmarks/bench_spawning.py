@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -209,6 +210,7 @@ def rows() -> list[dict[str, Any]]:
     )
     table.append(plan_row("blended kinship, dense", blended, "", limit=20.0)[0])
     table += morning_rows(data, plan)
+    table += event_rows()
     for candidates in (120, 240):
         table += general_rows(*plans[candidates])
     return table
@@ -239,4 +241,41 @@ def morning_rows(data: SpawningData, plan: SpawningPlan) -> list[dict[str, Any]]
     gains = [f"{other.value / plan.value - 1:.1%}" for other in (equal, random) if other.value is not None]
     note = f"mean kinship above the plan's: each fish once by mean kinship {gains[0]}, random {gains[1]}"
     table.append(row_of("naive plans under the same rules", size, seconds, "", note))
+    return table
+
+
+def event_rows() -> list[dict[str, Any]]:
+    """Plan again after every event of a morning, a third of the dishes laid; seconds of processor time, all threads."""
+    rules: dict[str, Any] = {"most_uses": 4, "pair_limit": 1 / 32, "safe_limit": 1 / 32}
+    data = hatchery(240, 60, 30, **rules)
+    plan = plan_spawning(data)
+    laid = plan.pairs[:20]
+    free = [i for i in np.flatnonzero(plan.contributions).tolist() if data.candidates[i] not in laid[:, :2]]
+    females, males = ([i for i in free if data.is_female[i] == sex] for sex in (True, False))
+    rest = int(plan.pairs[:, 2].sum() - laid[:, 2].sum())
+    few, unread = data.most_uses.copy(), data.unknown.copy()
+    few[females[0]] = 1
+    unread[[females[0], males[0]]] = True
+    assert data.parents is not None
+    parents = np.vstack([data.parents, [[-1, -1]]]).astype(np.int32)
+    came = spawning_data([*data.females, data.n_fish], data.males, data.dishes, parents=parents, **rules)
+    events: list[tuple[str, SpawningData, dict[str, Any]]] = [
+        ("a female not ripe", data, {"lost": females[:1]}),
+        ("a female with eggs for one dish", replace(data, most_uses=few), {}),
+        ("a male without milt", data, {"lost": males[:1]}),
+        ("a female and a male dead", data, {"lost": [females[0], males[0]]}),
+        ("two tags not read", replace(data, unknown=unread), {}),
+        ("a male found to be a hybrid", data, {"lost": males[-1:]}),
+        ("a wild female arrives", came, {}),
+        ("10 cells fewer", data, {"dishes": rest - 10}),
+        ("crew for half the dishes", data, {"dishes": rest // 2}),
+    ]
+    table = []
+    for work, now, told in events:
+        began, wall = time.process_time(), time.perf_counter()
+        again = replan(now, plan, laid=laid, **told)
+        seconds, waited = time.process_time() - began, time.perf_counter() - wall
+        note = f"{words(again.plan)}; {len(again.kept)} crosses kept, {len(again.added)} new; {waited:.2f} s by the clock"
+        size = f"{now.n_candidates} candidates, {now.dishes} dishes"
+        table.append(row_of(f"plan again: {work}", size, seconds, "2 s of processor time", note))
     return table
