@@ -11,6 +11,7 @@ import click
 from planner.cli.output import Answer, answers, progress
 from planner.cli.plans import DAY, OUT, SET, overrides_of
 from planner.cli.records import RECORDS
+from planner.cli.stopping import stopped_by_hand
 
 PLAN = click.option(
     "--plan",
@@ -91,7 +92,9 @@ def season(
 
     when = _dates(days, "--days")
     programme = open_programme(folder, overrides_of(changes))
-    return _said(season_view(programme, when, plan_file, out=out, progress=progress), out)
+    with stopped_by_hand() as cancel:
+        answer = season_view(programme, when, plan_file, out=out, progress=progress, cancel=cancel)
+    return _said(answer, out)
 
 
 @click.command(epilog="Example: kinshoal rehearse demo/records --times 1000 --day 2025-02-14")
@@ -119,7 +122,9 @@ def rehearse(
 
     programme = open_programme(folder, overrides_of(changes))
     when = None if day is None else day.date()
-    return _said(rehearsal(programme, when, times, plan_file, out=out, progress=progress), out)
+    with stopped_by_hand() as cancel:
+        answer = rehearsal(programme, when, times, plan_file, out=out, progress=progress, cancel=cancel)
+    return _said(answer, out)
 
 
 @click.command(epilog="Example: kinshoal designs demo/records --day 2025-02-14")
@@ -145,7 +150,9 @@ def designs(
 
     programme = open_programme(folder, overrides_of(changes))
     when = None if day is None else day.date()
-    return _said(compare(programme, when, plan_file, out=out, progress=progress), out)
+    with stopped_by_hand() as cancel:
+        answer = compare(programme, when, plan_file, out=out, progress=progress, cancel=cancel)
+    return _said(answer, out)
 
 
 @click.command(epilog="Example: kinshoal equalise demo/records --season 2024 --keep 63000 --keep 20000")

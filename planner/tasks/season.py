@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import threading
 from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from pathlib import Path
@@ -16,6 +17,8 @@ from planner.optimise.season.rehearsal import ToPrepare, rehearse, to_prepare
 from planner.optimise.season.ripening import expected_ripe
 from planner.optimise.spawning.coefficients import coefficients
 from planner.optimise.spawning.data import changed
+from planner.optimise.status import SolveStatus
+from planner.tasks.no_plan import STOPPED_WORDS
 from planner.tasks.programme import Programme
 from planner.tasks.season_answer import AnswerTable, SeasonAnswer, provenance_of, seed_of, version_in
 from planner.tasks.season_fish import (
@@ -45,6 +48,7 @@ def season_view(
     *,
     out: Path | None = None,
     progress: Callable[[str], None] | None = None,
+    cancel: threading.Event | None = None,
 ) -> SeasonAnswer:
     """Look at several spawning days ahead.
 
@@ -58,6 +62,8 @@ def season_view(
     out : Path, optional
         Folder that may hold an earlier version.
     progress : callable, optional
+    cancel : threading.Event, optional
+        Set from elsewhere to stop the search for a new plan; the best so far is used and the notes say so.
 
     Returns
     -------
@@ -70,7 +76,7 @@ def season_view(
     """
     say = progress or (lambda words: None)
     say("Making the plan of the season")
-    plan = season_plan(programme, days, plan_file)
+    plan = season_plan(programme, days, plan_file, progress=progress, cancel=cancel)
     when = plan.ripening.days
     settings = programme.settings
     seed = seed_of(programme)
@@ -82,6 +88,8 @@ def season_view(
         np.full(len(when), settings["dishes_per_day_max"]),
         np.full(len(when), settings["dishes_per_day_min"]),
         time_limit=float(settings["time_limit"]),
+        # A plan stopped by hand is still held for its days: the event has done its work by then.
+        cancel=None if cancel is None or cancel.is_set() else cancel,
     )
     made = kept_as_planned(held, plan.planned, females, males, seed=seed, level=LEVEL)
     may = np.array([f not in plan.barred for f in plan.ripening.fish], dtype=bool)
@@ -126,12 +134,21 @@ def season_view(
             f"Fish with less than {least_chance(programme):.0%} on every day are not planned with.",
             *plan.ripening.notes,
             *plan.inputs.notes,
+            *_stopped_words(held),
         ),
         _values(plan, held, made, ripe, prepare, table),
         provenance,
         when[0],
         ("names", "spawning", "decision"),
     )
+
+
+def _stopped_words(held: HoldingPlan) -> list[str]:
+    if held.status is not SolveStatus.STOPPED:
+        return []
+    return [
+        STOPPED_WORDS if held.expected is not None else "Stopped by hand before days were found to hold for."
+    ]
 
 
 def _prepare(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import threading
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -34,6 +35,7 @@ def designs(
     *,
     out: Path | None = None,
     progress: Callable[[str], None] | None = None,
+    cancel: threading.Event | None = None,
 ) -> SeasonAnswer:
     """Compare mating designs for the females and males of a spawning plan.
 
@@ -47,6 +49,8 @@ def designs(
     out : Path, optional
         Folder that may hold an earlier version.
     progress : callable, optional
+    cancel : threading.Event, optional
+        Set from elsewhere to stop the search for a new plan; the best so far is used and the notes say so.
 
     Returns
     -------
@@ -61,7 +65,7 @@ def designs(
     settings = programme.settings
     when = day or settings.day("spawning_day")
     say("Making the plan of the day" if plan_file is None else "Reading the plan")
-    plan = season_plan(programme, [when], plan_file, whole_season=False)
+    plan = season_plan(programme, [when], plan_file, whole_season=False, progress=progress, cancel=cancel)
     f, m = (np.flatnonzero(plan.planned.sum(axis=axis)) for axis in (1, 0))
     data = plan.data
     fish = np.concatenate([f, data.n_females + m])

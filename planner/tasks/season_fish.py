@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
-from dataclasses import dataclass
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ import pandas as pd
 
 from broodstock.arrays import BigIntArray, FloatArray
 from broodstock.errors import UsageError
+from planner.optimise.highs_door import Progress
 from planner.optimise.season.rehearsal import MorningRisks
 from planner.optimise.season.ripening import (
     UNKNOWN_CHANCE,
@@ -26,7 +28,9 @@ from planner.optimise.season.ripening import (
 from planner.optimise.spawning.data import SpawningData
 from planner.optimise.spawning.read import SpawningPlan, as_table
 from planner.optimise.spawning.solve import SearchSettings, plan_spawning
+from planner.optimise.status import SolveStatus
 from planner.tasks.candidates import candidates_on, holds_on
+from planner.tasks.no_plan import STOPPED_WORDS
 from planner.tasks.plan_file import read_plan_file
 from planner.tasks.programme import Programme
 from planner.tasks.rows import rows
@@ -227,7 +231,13 @@ def ripening_on(programme: Programme, days: Sequence[dt.date]) -> Ripening:
 
 
 def season_plan(
-    programme: Programme, days: Sequence[dt.date], plan_file: Path | None = None, *, whole_season: bool = True
+    programme: Programme,
+    days: Sequence[dt.date],
+    plan_file: Path | None = None,
+    *,
+    whole_season: bool = True,
+    progress: Callable[[str], None] | None = None,
+    cancel: threading.Event | None = None,
 ) -> SeasonPlan:
     """Make, or read, the plan of a season or day and widen it to every candidate with a fair chance.
 
@@ -241,6 +251,10 @@ def season_plan(
     whole_season : bool
         True: every fish with a fair chance on one of the days is planned with. False: only fish that may be
         crossed on the one day by the records are; the others are spares.
+    progress : callable, optional
+        Told in words how far the search for a new plan is.
+    cancel : threading.Event, optional
+        Set from elsewhere to stop the search; the best plan so far is used and its notes say so.
 
     Returns
     -------
@@ -269,7 +283,9 @@ def season_plan(
     else:
         inputs = wide if whole_season else spawning_inputs(programme, day)
         _demand_both_sexes(inputs, ripening)
-        plan = _new_plan(programme, inputs.data)
+        plan = _new_plan(programme, inputs.data, progress, cancel)
+        if plan.status is SolveStatus.STOPPED:
+            wide = replace(wide, notes=(*wide.notes, STOPPED_WORDS))
         pairs, source = plan.pairs, "planned anew for these days: " + plan.sentence()
     planned = _as_planned(wide.data, pairs)
     ripe = ripening.by_shift(wide.data)
@@ -317,13 +333,22 @@ def read_pairs(path: Path, inputs: SpawningInputs, programme: Programme) -> tupl
     return np.array([(d, s, n) for (d, s), n in counted.items()], dtype=np.int32), source
 
 
-def _new_plan(programme: Programme, data: SpawningData) -> SpawningPlan:
+def _new_plan(
+    programme: Programme,
+    data: SpawningData,
+    progress: Callable[[str], None] | None,
+    cancel: threading.Event | None,
+) -> SpawningPlan:
+    def tell(p: Progress) -> None:
+        if progress is not None and p.best is not None and p.bound is not None:
+            progress(f"best {p.best:.6f}, bound {p.bound:.6f}")
+
     how = SearchSettings(
         time_limit=float(programme.settings["time_limit"]),
         relative_gap=float(programme.settings["gap"]),
         seed=seed_of(programme),
     )
-    plan = plan_spawning(data, how)
+    plan = plan_spawning(data, how, progress=tell, cancel=cancel)
     if not plan.has_plan:
         raise no_plan_error(plan)
     return plan

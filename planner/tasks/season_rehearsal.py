@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import threading
 from collections.abc import Callable
 from dataclasses import asdict
 from pathlib import Path
@@ -61,6 +62,7 @@ def rehearsal(
     *,
     out: Path | None = None,
     progress: Callable[[str], None] | None = None,
+    cancel: threading.Event | None = None,
 ) -> SeasonAnswer:
     """Play the spawning day of a plan many times.
 
@@ -76,6 +78,8 @@ def rehearsal(
     out : Path, optional
         Folder that may hold an earlier version.
     progress : callable, optional
+    cancel : threading.Event, optional
+        Set from elsewhere to stop the search for a new plan; the best so far is used and the notes say so.
 
     Returns
     -------
@@ -93,7 +97,7 @@ def rehearsal(
     when = day or settings.day("spawning_day")
     number = int(settings["rehearsals"]) if times is None else times
     say("Making the plan of the day" if plan_file is None else "Reading the plan")
-    plan = season_plan(programme, [when], plan_file, whole_season=False)
+    plan = season_plan(programme, [when], plan_file, whole_season=False, progress=progress, cancel=cancel)
     say(f"Playing the morning {number} times")
     seed = seed_of(programme)
     co = coefficients(plan.data)

@@ -5,7 +5,9 @@ from __future__ import annotations
 import os
 import signal
 import threading
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -13,6 +15,10 @@ from planner.cli.stopping import stopped_by_hand
 from planner.tasks.no_plan import STOPPED_WORDS, NoPlanError
 from planner.tasks.programme import Programme, open_programme
 from planner.tasks.release import release_plan
+from planner.tasks.season import season_view
+from planner.tasks.season_answer import SeasonAnswer
+from planner.tasks.season_designs import designs
+from planner.tasks.season_rehearsal import rehearsal
 from planner.tasks.spawning import spawning_plan
 
 TINY = Path(__file__).parents[2] / "data_examples" / "tiny"
@@ -88,3 +94,38 @@ def test_spawning_plan__stopped_gives_the_best_so_far_and_says_so(programme: Pro
     stopped = str(outcome.plan.status) == "stopped"
     assert stopped == (STOPPED_WORDS in outcome.inputs.notes)
     assert stopped or str(outcome.plan.status) == "proven"
+
+
+def season_ahead(programme: Programme, **how: Any) -> SeasonAnswer:
+    """Look ahead over the one spawning day of the settings."""
+    return season_view(programme, [programme.settings.day("spawning_day")], **how)
+
+
+SEASON = pytest.mark.parametrize("command", [season_ahead, rehearsal, designs], ids=lambda f: f.__name__)
+
+
+@SEASON
+def test_season_commands__stopped_go_on_with_the_best_so_far_and_say_so(
+    programme: Programme, command: Callable[..., SeasonAnswer]
+) -> None:
+    cancel = threading.Event()
+
+    def press(words: str) -> None:
+        if words.startswith("best "):
+            cancel.set()
+
+    stopped = command(programme, progress=press, cancel=cancel)
+    assert cancel.is_set()
+    assert STOPPED_WORDS in stopped.text()
+    assert STOPPED_WORDS not in command(programme).text()
+
+
+@SEASON
+def test_season_commands__stopped_before_any_plan_exists_say_so(
+    programme: Programme, command: Callable[..., SeasonAnswer]
+) -> None:
+    cancel = threading.Event()
+    cancel.set()
+    with pytest.raises(NoPlanError, match="stopped") as caught:
+        command(programme, cancel=cancel)
+    assert caught.value.exit_code == 5

@@ -11,6 +11,7 @@ within the crew's limits.
 
 from __future__ import annotations
 
+import threading
 from dataclasses import dataclass
 
 import numpy as np
@@ -104,6 +105,7 @@ def hold_for_days(
     least: npt.ArrayLike | None = None,
     *,
     time_limit: float = 20.0,
+    cancel: threading.Event | None = None,
 ) -> HoldingPlan:
     """Choose a day for each female of a plan so that most planned dishes can be expected.
 
@@ -119,6 +121,8 @@ def hold_for_days(
         Fewest dishes to hold for each day.
     time_limit : float
         Seconds.
+    cancel : threading.Event, optional
+        Set from elsewhere to stop; the best days so far are returned with status ``stopped``.
 
     Returns
     -------
@@ -148,7 +152,7 @@ def hold_for_days(
             f"holding: found room for at most {int(room.max())} dishes on a day, and the smallest female of the plan "
             f"has {int(size[size > 0].min())}. Expected a day with room. Raise the most dishes of a day."
         )
-    day, report = _solve(value, size, room, floor, time_limit)
+    day, report = _solve(value, size, room, floor, time_limit, cancel)
     if report.no_plan_exists:
         raise UsageError(
             f"holding: found fewest dishes of the days {_words(floor)}, most {_words(room)}, and {int(size.sum())} "
@@ -227,7 +231,12 @@ def kept_as_planned(
 
 
 def _solve(
-    value: FloatArray, size: BigIntArray, room: FloatArray, floor: FloatArray, time_limit: float
+    value: FloatArray,
+    size: BigIntArray,
+    room: FloatArray,
+    floor: FloatArray,
+    time_limit: float,
+    cancel: threading.Event | None = None,
 ) -> tuple[BigIntArray | None, SolveReport]:
     import pulp
 
@@ -251,7 +260,7 @@ def _solve(
         elif floor[d] > 0:
             y_none = problem.add_variable(numbered("none", d), 0, 0)
             problem.addConstraint(y_none >= float(floor[d]), numbered("least", d))
-    report = solve(problem, time_limit=time_limit)
+    report = solve(problem, time_limit=time_limit, cancel=cancel)
     if not report.has_solution:
         return None, report
     chosen = read_counts([y[fd] for fd in fits], report)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import threading
 
 import numpy as np
 import pytest
@@ -131,3 +132,18 @@ def test_holding__bad_input() -> None:
     other = RipeChances(np.ones((1, 2, 3)), np.zeros(1))
     with pytest.raises(ShapeError, match="shifts and days of females"):
         hold_for_days(ones, sure, other, [4, 4])
+
+
+def test_hold_for_days__stopped_says_so_and_proves_nothing_false() -> None:
+    rng = np.random.default_rng(3)
+    dishes = np.ones((30, 12), dtype=int)
+    f, m = chances(rng, 30, 4), chances(rng, 12, 4)
+    cancel = threading.Event()
+    cancel.set()
+    stopped = hold_for_days(dishes, f, m, [90] * 4, cancel=cancel)
+    best = hold_for_days(dishes, f, m, [90] * 4)
+    assert best.status is SolveStatus.PROVEN
+    assert best.expected is not None
+    assert stopped.status is SolveStatus.STOPPED
+    assert stopped.expected is None or stopped.expected <= best.expected + 1e-7
+    assert stopped.bound is None or stopped.bound >= best.expected - 1e-7
