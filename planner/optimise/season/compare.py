@@ -34,6 +34,8 @@ class SterileLoss:
         Families lost, mean over the males.
     females_alone : int
         Females that lose all young if their only male fails.
+    females_most : int
+        Those of them that depend on one and the same male, for the male with most.
     effective_after : float
         Effective number of parents of what is left, mean over the males.
     effective_least : float
@@ -49,6 +51,7 @@ class SterileLoss:
     eggs_most: float
     families: float
     females_alone: int
+    females_most: int
     effective_after: float
     effective_least: float
     females_expected: float
@@ -207,6 +210,7 @@ def sterile_loss(eggs: npt.ArrayLike, chance: float) -> SterileLoss:
         eggs_most=float(of_male.max()),
         families=float(used[:, males].sum(axis=0).mean()),
         females_alone=int((mates == 1).sum()),
+        females_most=int(used[used.sum(axis=1) == 1].sum(axis=0).max(initial=0)),
         effective_after=float(np.mean(after)),
         effective_least=float(np.min(after)),
         females_expected=float((p**mates).sum()),

@@ -9,9 +9,9 @@ from __future__ import annotations
 import threading
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from broodstock.errors import UsageError
+from planner.optimise.season.compare import DesignFigures, design_figures
+from planner.optimise.spawning.coefficients import coefficients
 from planner.optimise.spawning.data import MANY, SpawningData
 from planner.optimise.spawning.read import SpawningPlan, as_table
 from planner.optimise.spawning.solve import SearchSettings, plan_spawning
@@ -141,17 +141,15 @@ class DesignRow:
         The best plan of this design, or the reason why there is none.
     dishes : int
         New dishes it takes.
-    lost_dishes : float or None
-        Share of the new dishes lost if the most used male fails.
-    females_lost : int or None
-        Females left without any dish in the worst such case.
+    figures : DesignFigures or None
+        Effective number, kinship, families, cells and what a sterile male costs, over the new dishes; None
+        without a plan or without new dishes.
     """
 
     design: Design
     plan: SpawningPlan
     dishes: int
-    lost_dishes: float | None
-    females_lost: int | None
+    figures: DesignFigures | None
 
 
 def compare_designs(
@@ -186,34 +184,12 @@ def compare_designs(
     for design in designs:
         own = design.applied_to(data)
         plan = plan_spawning(own, settings, cancel=cancel)
-        lost, females = failing_male(own, plan) if plan.has_plan else (None, None)
-        rows.append(DesignRow(design, plan, own.dishes, lost, females))
+        laid = as_table(own, plan.pairs)
+        figures = None
+        if plan.has_plan and laid.any():
+            figures = design_figures(laid, coefficients(own).K, dishes=laid, seed=plan.seed)
+        rows.append(DesignRow(design, plan, own.dishes, figures))
     return rows
-
-
-def failing_male(data: SpawningData, plan: SpawningPlan) -> tuple[float, int]:
-    """Return what is lost if one male gives no fertile milt and nothing is done about it.
-
-    Parameters
-    ----------
-    data : SpawningData
-    plan : SpawningPlan
-        With dishes.
-
-    Returns
-    -------
-    share : float
-        Share of the new dishes fertilised by the most used male; 0 without new dishes.
-    females : int
-        Females left without any fertile new dish, for the male whose failure hits most of them.
-    """
-    new = as_table(data, plan.pairs)
-    total = int(new.sum())
-    if total == 0:
-        return 0.0, 0
-    of_female = new.sum(axis=1)
-    bare = ((new > 0) & (new == of_female[:, None])).sum(axis=0)
-    return float(new.sum(axis=0).max()) / total, int(np.max(bare))
 
 
 def _refuse_below_one(what: str, number: int) -> None:
@@ -271,7 +247,6 @@ def price_of_caution(data: SpawningData, settings: SearchSettings | None = None)
             "pair_upper."
         )
     from planner.optimise.spawning.build import ROUNDING
-    from planner.optimise.spawning.coefficients import coefficients
 
     point = replace(data, limit_on="point")
     upper = replace(data, limit_on="upper")

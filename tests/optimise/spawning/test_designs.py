@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from broodstock.errors import UsageError
+from planner.optimise.season.compare import sterile_loss
 from planner.optimise.spawning.data import spawning_data
 from planner.optimise.spawning.designs import (
     compare_designs,
     factorial_blocks,
-    failing_male,
     full_factorial,
     nested,
     partial_factorial,
@@ -41,8 +41,15 @@ def test_compare_designs__same_contributions_same_kinship_other_risks() -> None:
         assert row.plan.measures.cohort_kinship == pytest.approx(1 / (8 * f) + 1 / (8 * m))
         assert row.plan.measures.effective_parents == pytest.approx(4 * f * m / (f + m))
         assert row.dishes == 12
-    assert [r.lost_dishes for r in rows] == pytest.approx([1 / 12, 1 / 6, 1 / 12, 1 / 4, 1 / 6])
-    assert [r.females_lost for r in rows] == [1, 0, 0, 0, 0]
+    figures = [r.figures for r in rows]
+    assert [f.sterile.eggs_most for f in figures] == pytest.approx([1 / 12, 1 / 6, 1 / 12, 1 / 4, 1 / 6])
+    assert [f.sterile.females_most for f in figures] == [1, 0, 0, 0, 0]
+    for row, f in zip(rows, figures, strict=True):
+        assert f.dishes == row.dishes
+        assert f.kinship == pytest.approx(row.plan.measures.cohort_kinship)
+        assert f.effective == pytest.approx(row.plan.measures.effective_parents)
+        assert f.families == row.plan.measures.families
+        assert (f.females, f.males) == (row.plan.measures.females_used, row.plan.measures.males_used)
     assert rows[1].design.name == "partial factorial, 2 males per female"
 
 
@@ -67,18 +74,19 @@ def test_compare_designs__tables_have_the_shape_of_the_design(skewed_pedigree) -
 def test_compare_designs__an_impossible_design_says_why() -> None:
     (row,) = compare_designs(unrelated(13), [single_pairs()])
     assert row.plan.status is SolveStatus.INFEASIBLE
-    assert row.lost_dishes is None
-    assert row.females_lost is None
+    assert row.figures is None
     assert row.plan.conflicts
 
 
-def test_failing_male__by_hand() -> None:
+def test_sterile_loss__of_a_plan_by_hand() -> None:
     data = spawning_data(
         [0, 1], [2, 3], 3, parents=np.full((4, 2), -1), forbidden=[[False, False], [False, True]]
     )
     plan = plan_spawning(data)
     assert as_table(data, plan.pairs).tolist() == [[1, 1], [1, 0]]
-    assert failing_male(data, plan) == (pytest.approx(2 / 3), 1)
+    loss = sterile_loss(as_table(data, plan.pairs), 0.05)
+    assert loss.eggs_most == pytest.approx(2 / 3)
+    assert (loss.females_alone, loss.females_most) == (1, 1)
 
 
 def test_designs__refuse_what_makes_no_sense() -> None:
