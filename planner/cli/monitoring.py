@@ -41,16 +41,26 @@ def written_lines(paths: list[Path]) -> list[str]:
     show_default=True,
     help="Groups of released fish.",
 )
+@click.option(
+    "--joint", is_flag=True, help="Captures and scans read together, tags on the ground allowed for."
+)
+@click.option(
+    "--known-fates", is_flag=True, help="Survival of fish at the station, whose fates are on record."
+)
 @SET
 @OUT
 @answers
-def survival(folder: Any, by: str, changes: tuple[str, ...], out: Path | None) -> Answer:
+def survival(
+    folder: Any, by: str, joint: bool, known_fates: bool, changes: tuple[str, ...], out: Path | None
+) -> Answer:
     """Survival after release: curves by water, season and length, models compared, groups, goodness of fit.
 
     Curves are drawn towards the programme's mean and the curve in use; whether a survivor is met is fitted with them.
     """
     from planner.tasks.ghosts import encounters_without_ghosts
+    from planner.tasks.survival_known import joint_survival, station_survival
     from planner.tasks.survival_models import survival_report, write_survival
+    from planner.tasks.survival_models_encounters import encounters_of
 
     programme = opened(folder, changes, with_scans=True)
     met = encounters_without_ghosts(programme)
@@ -66,8 +76,21 @@ def survival(folder: Any, by: str, changes: tuple[str, ...], out: Path | None) -
             lines += ["", title, aligned(*table)]
     if report.models:
         lines += ["", "Models compared", aligned(report.models[0], report.models[1:])]
-    lines += ["", *report.statements, *written_lines(files)]
-    return Answer("\n".join(lines), report.as_dict() | {"written": [str(p) for p in files]})
+    lines += ["", *report.statements]
+    more: dict[str, Any] = {}
+    if joint:
+        progress("Fitting captures and scans together")
+        more["joint"] = ("Captures and scans together", joint_survival(programme, encounters_of(programme)))
+    if known_fates:
+        more["known_fates"] = (
+            "Fish at the station, by the product-limit method",
+            station_survival(programme),
+        )
+    for title, found in more.values():
+        lines += ["", title, *([aligned(*found.table())] if found.rows else []), *found.statements]
+    lines += written_lines(files)
+    answer = report.as_dict() | {k: found.as_dict() for k, (_, found) in more.items()}
+    return Answer("\n".join(lines), answer | {"written": [str(p) for p in files]})
 
 
 @click.command(epilog="Example: kinshoal growth demo/records --out demo/growth")

@@ -20,6 +20,7 @@ from planner.monitor.curves_data import REFERENCE_MM
 from planner.monitor.growth import GrowthFit
 from planner.tasks.programme import Programme
 from planner.tasks.survival_curves import REPLACED, SurvivalCurve
+from planner.tasks.survival_known import tag_retention
 from planner.tasks.survival_models_curves import ProgrammeCurves, reference_logit
 
 LENGTHS = (300.0, 350.0, 400.0)
@@ -141,6 +142,7 @@ def make_feedback(programme: Programme, curves: ProgrammeCurves, growth: GrowthF
         proposals += _detection_proposal(programme, curves)
     if growth is not None:
         proposals += _growth_proposal(programme, growth, notes)
+    proposals += _tag_proposal(programme, notes)
     mark = programme.fingerprint
     held = programme.tables["survival"]["records_mark"]
     kept = tuple(p for p in proposals if not (p.table == "survival" and _already(programme, p, mark, held)))
@@ -226,6 +228,17 @@ def _growth_proposal(programme: Programme, growth: GrowthFit, notes: list[str]) 
     notes.append(growth.sentence)
     made = f"{monthly.n_used} fish measured twice"
     return [_setting(programme, "growth_mm_month", round(monthly.value, 2), monthly.text(1), made)]
+
+
+def _tag_proposal(programme: Programme, notes: list[str]) -> list[Proposal]:
+    """Propose the share of tags kept for a year, from fish that carried two tags at once."""
+    retention, double = tag_retention(programme)
+    kept = retention.at(1.0, float(programme.settings["confidence"]))
+    if kept.value is None:
+        notes.append(f"Tag loss is not estimable because {kept.reason}.")
+        return []
+    made = f"{kept.n_used} of {double} fish with two tags"
+    return [_setting(programme, "tag_kept_first_year", round(kept.value, 4), kept.text(3), made)]
 
 
 def _setting(programme: Programme, name: str, value: float, text: str, made_from: str) -> Proposal:

@@ -31,6 +31,12 @@ HEAD = (
 )
 
 
+def year_of(days: np.ndarray) -> np.ndarray:
+    """Return the year, October to September, of days since 1970; years since 1970."""
+    months = days.astype("datetime64[D]").astype("datetime64[M]").astype(np.int64)
+    return np.asarray((months + 3) // 12, dtype=np.int64)
+
+
 def year_histories(
     programme: Programme, met: Encounters
 ) -> tuple[EncounterHistories | None, np.ndarray, list[str], str]:
@@ -43,10 +49,6 @@ def year_histories(
     known = fish["site_id"].isin(kinds_of.index).to_numpy()
     if not known.any():
         return None, np.zeros(0, dtype=np.int64), [], "no tagged fish was released to a known water"
-
-    def year_of(days: np.ndarray) -> np.ndarray:
-        months = days.astype("datetime64[D]").astype("datetime64[M]").astype(np.int64)
-        return np.asarray((months + 3) // 12, dtype=np.int64)
 
     released = year_of(fish["released"].to_numpy(dtype=np.int64))
     first = int(released.min())
