@@ -172,11 +172,12 @@ def _record_words(parents: ParentsReport) -> str:
 def to_do(parts: Sequence[AuditPart]) -> tuple[str, ...]:
     """Return what to do, most urgent first; the rest is counted.
 
-    The loss of parents comes first, then identity and species, then parents, founders and waters.
+    The loss of parents comes first, then identity and species, then parents, founders and waters. The first point of
+    every part is named before the further ones, so that many points of one part hide no other part.
     """
     order = ("losses", "quality", "parents", "founders", "sites")
     ranked = sorted(parts, key=lambda p: order.index(p.key) if p.key in order else len(order))
-    lines = [alarm for p in ranked for alarm in p.alarms]
+    lines = [p.alarms[0] for p in ranked if p.alarms] + [a for p in ranked for a in p.alarms[1:]]
     if not lines:
         return ("Nothing found that needs a decision now.",)
     if len(lines) > MOST_TO_DO:
