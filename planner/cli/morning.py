@@ -8,6 +8,7 @@ import click
 
 from planner.cli.output import Answer, answers
 from planner.cli.records import FOLDER, RECORDS
+from planner.cli.stopping import stopped_by_hand
 from planner.tasks.text_tables import aligned
 
 
@@ -44,6 +45,7 @@ def replan(
     """
     from broodstock.errors import UsageError
     from planner.tasks.morning import MorningEvents, parse_pairs, plan_again, remembered
+    from planner.tasks.no_plan import STOPPED_WORDS
     from planner.tasks.plan_file import read_plan_file
     from planner.tasks.programme import open_programme
     from planner.tasks.spawning_files import write_spawning
@@ -66,7 +68,8 @@ def replan(
     )
     old = read_plan_file(plan / "spawning_plan.json")
     programme = open_programme(folder, old.get("overrides") or {})
-    new = plan_again(programme, plan, events)
+    with stopped_by_hand() as cancel:
+        new = plan_again(programme, plan, events, cancel)
     told = remembered(plan, events)
     more = {"events": told, "overrides": old.get("overrides") or {}, "changes": new.change_lines()}
     written = write_spawning(new.programme, new.outcome, plan, more)
@@ -77,6 +80,7 @@ def replan(
         "",
         aligned(*new.outcome.table()),
         "",
+        *([STOPPED_WORDS] if STOPPED_WORDS in new.outcome.inputs.notes else []),
         f"version {new.outcome.provenance.version}, mark {new.outcome.provenance.mark}: older sheets are void",
         *(f"wrote {p}" for p in written),
     ]

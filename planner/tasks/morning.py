@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import difflib
+import threading
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -20,10 +21,12 @@ from planner.optimise.spawning.read import read_plan
 from planner.optimise.spawning.replan import replan
 from planner.optimise.spawning.solve import SearchSettings
 from planner.optimise.status import SolveReport, SolveStatus
+from planner.tasks.no_plan import STOPPED_WORDS
 from planner.tasks.plan_file import read_plan_file
 from planner.tasks.programme import Programme
 from planner.tasks.spawning import EarlierToday, SpawningOutcome, no_plan_error, outcome_of
 from planner.tasks.spawning_data import spawning_inputs
+from planner.tasks.spawning_refusals import refuse_no_cells
 
 REPLAN_SECONDS = 2.0
 
@@ -100,7 +103,12 @@ class MorningOutcome:
         }
 
 
-def plan_again(programme: Programme, plan_folder: Path, events: MorningEvents) -> MorningOutcome:
+def plan_again(
+    programme: Programme,
+    plan_folder: Path,
+    events: MorningEvents,
+    cancel: threading.Event | None = None,
+) -> MorningOutcome:
     """Plan the rest of the day from the last plan in a folder.
 
     Parameters
@@ -111,6 +119,8 @@ def plan_again(programme: Programme, plan_folder: Path, events: MorningEvents) -
         Folder with ``spawning_plan.json``.
     events : MorningEvents
         What happened; dishes laid in earlier re-plans of the day are remembered in the plan file.
+    cancel : threading.Event, optional
+        Set from elsewhere to stop; the best plan so far is returned and its notes say so.
 
     Returns
     -------
@@ -121,8 +131,9 @@ def plan_again(programme: Programme, plan_folder: Path, events: MorningEvents) -
     ------
     UsageError
         If the plan was made from other records, or a fish is not known.
-    NoSpawningPlanError
-        If the rest of the day cannot meet the rules (exit code 4), with the rules that conflict.
+    NoPlanError
+        If the rest of the day cannot meet the rules (exit code 4), with the rules that conflict; or no plan was found
+        before the stop (exit code 5).
     """
     old = read_plan_file(plan_folder / "spawning_plan.json")
     if old["provenance"]["inputs"] != programme.fingerprint:
@@ -151,6 +162,7 @@ def plan_again(programme: Programme, plan_folder: Path, events: MorningEvents) -
     lost = [_position(data, fish) for fish in events.lost]
     rest = int(planned.sum()) - len(events.laid)
     dishes = None if events.cells is None else min(events.cells, max(rest, 0))
+    refuse_no_cells(data, len(events.laid), max(rest, 0) if dishes is None else dishes)
     done = replan(
         data,
         before,
@@ -162,9 +174,12 @@ def plan_again(programme: Programme, plan_folder: Path, events: MorningEvents) -
             relative_gap=float(programme.settings["gap"]),
             seed=int(old["provenance"]["seed"]),
         ),
+        cancel=cancel,
     )
     if not done.plan.has_plan:
         raise no_plan_error(done.plan)
+    if done.plan.status is SolveStatus.STOPPED:
+        inputs = replace(inputs, notes=(*inputs.notes, STOPPED_WORDS))
     outcome = outcome_of(
         with_new,
         replace(inputs, data=done.data),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Sequence
 
+from planner.optimise.spawning.data import SpawningData
 from planner.tasks.candidates import Candidate
 from planner.tasks.no_plan import NoPlanError
 from planner.tasks.programme import Programme
@@ -87,6 +88,34 @@ def refuse_missing_sex(candidates: Sequence[Candidate], dishes: int) -> None:
         rules,
         changes,
     )
+
+
+def refuse_no_cells(data: SpawningData, laid: int, dishes: int) -> None:
+    """Refuse the rest of a morning without a cell when no dish of the season stands either: nothing is left to plan.
+
+    Parameters
+    ----------
+    data : SpawningData
+        Candidates and dishes made this season.
+    laid : int
+        Dishes laid this morning.
+    dishes : int
+        Dishes that can still be laid.
+
+    Raises
+    ------
+    NoPlanError
+        If all three are none (exit code 4).
+    """
+    if dishes == 0 and laid == 0 and len(data.made) == 0:
+        raise _refusal(
+            "found no cell left for a dish, and no dish laid.",
+            [
+                "The plan has at least one dish. [dishes]",
+                "Every dish has a cell of its own. 0 cells free. [cells]",
+            ],
+            ["Free 1 cell.", "Lay no dish today: the plan needs no new version."],
+        )
 
 
 def _more(fish: list[str]) -> str:

@@ -143,6 +143,26 @@ def test_spawn__more_mates_than_uses(folder: Path, capsys: pytest.CaptureFixture
     assert "would help: Accept 2 males per female instead of at least 4." in said
 
 
+def test_replan__no_cell_left(folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    plan = str(tmp_path / "plan")
+    assert answer(capsys, "spawn", str(folder), "--out", plan)[0] == 0
+    said = refusal(capsys, "replan", str(folder), plan, "--cells", "0")
+    assert "0 cells free. [cells]" in said
+    assert "would help: Free 1 cell." in said
+
+
+def test_replan__no_female_ripe(folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    plan = str(tmp_path / "plan")
+    assert answer(capsys, "spawn", str(folder), "--out", plan)[0] == 0
+    females = ("F-03", "F-04", "F-07", "F-08")
+    said = refusal(
+        capsys, "replan", str(folder), plan, *(w for fish in females for w in ("--not-ripe", fish))
+    )
+    assert "0 of 4 females and 6 of 6 males are ripe. [ripe]" in said
+    assert "would help: Wait for or find ripe F-03, F-04, F-07, F-08 (8 dishes)." in said
+    assert "would help: Lay no new dish instead of 8" in said
+
+
 def test_release__no_room_anywhere(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     spoil(folder, "sites", lambda r: r | {"capacity_fish": "0", "capacity_kg": "0"})
     said = refusal(capsys, "release", str(folder))

@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 from planner.cli.stopping import stopped_by_hand
+from planner.tasks.morning import MorningEvents, plan_again
 from planner.tasks.no_plan import STOPPED_WORDS, NoPlanError
 from planner.tasks.programme import Programme, open_programme
 from planner.tasks.release import release_plan
@@ -20,6 +21,7 @@ from planner.tasks.season_answer import SeasonAnswer
 from planner.tasks.season_designs import designs
 from planner.tasks.season_rehearsal import rehearsal
 from planner.tasks.spawning import spawning_plan
+from planner.tasks.spawning_files import write_spawning
 
 TINY = Path(__file__).parents[2] / "data_examples" / "tiny"
 
@@ -128,4 +130,13 @@ def test_season_commands__stopped_before_any_plan_exists_say_so(
     cancel.set()
     with pytest.raises(NoPlanError, match="stopped") as caught:
         command(programme, cancel=cancel)
+    assert caught.value.exit_code == 5
+
+
+def test_plan_again__stopped_before_any_plan_exists_says_so(programme: Programme, tmp_path: Path) -> None:
+    write_spawning(programme, spawning_plan(programme), tmp_path, {})
+    cancel = threading.Event()
+    cancel.set()
+    with pytest.raises(NoPlanError, match="stopped") as caught:
+        plan_again(programme, tmp_path, MorningEvents(lost={"F-07": "not ripe"}), cancel)
     assert caught.value.exit_code == 5
