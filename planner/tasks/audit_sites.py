@@ -41,7 +41,7 @@ def sites_part(programme: Programme, year_class: int) -> AuditPart:
     cap = float(programme.settings["family_share_cap"])
     blocks: list[TableBlock | AuditFigure] = []
     records: list[dict[str, Any]] = []
-    alarms: list[str] = []
+    alarms: list[tuple[float, str]] = []
     words = {"residents": "Residents", "released": f"Fish released since {year_class - 1}"}
     for kind, frame in frames.items():
         rows, shares = [], []
@@ -51,10 +51,11 @@ def sites_part(programme: Programme, year_class: int) -> AuditPart:
             rows.append(one.cells)
             shares += one.shares
             if kind == "residents" and one.largest_share > cap and one.backwater:
-                alarms.append(
+                words_of = (
                     f"{one.name}: one family, {one.largest}, makes {one.largest_share:.1%} of the fish of known family "
                     f"(limit {cap:.0%}). Send other families there."
                 )
+                alarms.append((one.largest_share, words_of))
         blocks.append(_block(f"{words[kind]} by site", rows))
         if shares:
             blocks.append(
@@ -88,7 +89,7 @@ def sites_part(programme: Programme, year_class: int) -> AuditPart:
         AuditSection(TITLE, lines, tuple(blocks)),
         (AuditTable("families_by_site", "The families of one site.", table, columns),),
         data,
-        tuple(alarms),
+        tuple(text for _, text in sorted(alarms, key=lambda a: -a[0])),
         (
             "Families at sites: effective number 1 / unbiased chance that two fish are of one family (Simpson 1949).",
         ),
