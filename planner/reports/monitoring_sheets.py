@@ -54,7 +54,6 @@ def drawdown_sheet(
                 ColumnSpec("To", 0.6, blank=True),
             ),
             tuple((*row, "", "", "", "", "") for row in expected),
-            small=True,
         ),
         TableBlock(
             "Not on the list: no tag read, new tags, strangers",
