@@ -173,6 +173,12 @@ def joint_survival(programme: Programme, met: Encounters) -> NamedEstimates:
     ]
     c_hat = test.c_hat
     fits = c_hat.text(2) if c_hat.value is not None else f"not estimable: {c_hat.reason}"
+    poor = []
+    if c_hat.low is not None and c_hat.value is not None and c_hat.low > 1:
+        poor.append(
+            f"The fit is poor: fish of different waters, lengths or years are not alike. The intervals are too narrow, by a "
+            f"factor of about {np.sqrt(c_hat.value):.1f} on the logit scale; plan with the curves by water and length."
+        )
     parts = [
         f"{c.name} {c.chi_square:.1f} on {c.degrees}, p {c.p_value:.3f}"
         for c in test.components
@@ -185,6 +191,7 @@ def joint_survival(programme: Programme, met: Encounters) -> NamedEstimates:
             f"Goodness of fit of the histories, captures and scans taken as one: c-hat {fits}"
             + (f" ({'; '.join(parts)})." if parts else "."),
             "The test knows no tags on the ground: those alone make 3.SM and 2.CT large. The intervals are not widened by it.",
+            *poor,
             f"{fit.n_fish} released fish. Survival is that of a fish with its tag in place; each chance is the same in all years "
             "and waters, so a difference from the curves by water is to be expected.",
         ),
