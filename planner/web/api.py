@@ -8,6 +8,7 @@ import math
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, HTTPException, Path, Query, Request
+from fastapi.routing import APIRoute
 from pydantic import BaseModel, Field
 
 from planner.tasks.card import card_of
@@ -19,6 +20,7 @@ from planner.tasks.plan_pages import plan_shown, settings_shown, versions_of
 from planner.tasks.record_pages import add_record, change_record, record_page, table_list, table_page
 from planner.tasks.settings import SETTINGS
 from planner.tasks.water_pages import water_cards
+from planner.web.api_examples import EXAMPLES
 from planner.web.desk import needs, session_of, state_of
 
 MOST = 2**31 - 1
@@ -309,3 +311,9 @@ def stop(request: Request, number: Number) -> Said:
 def settings(request: Request) -> list[dict[str, Any]]:
     """Return every setting with its meaning and source."""
     return [plain(s) for s in settings_shown(state_of(request).workplace.programme(), list(SETTINGS))]
+
+
+for _route in router.routes:
+    if isinstance(_route, APIRoute):
+        _content = {"application/json": {"example": EXAMPLES[_route.name]}}
+        _route.openapi_extra = {"responses": {str(_route.status_code or 200): {"content": _content}}}
