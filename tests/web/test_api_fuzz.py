@@ -11,6 +11,7 @@ import httpx
 from hypothesis import HealthCheck, given, seed, settings
 from hypothesis import strategies as st
 
+from planner.tasks.demo_records import practice_place
 from planner.web.app import create_app
 from planner.web.security import Rate
 
@@ -30,8 +31,8 @@ BODY = st.one_of(
 )
 
 
-def test_fuzz__no_answer_is_a_fault(practice: str, tmp_path: Path, serve: Callable[[Any], Any]) -> None:
-    app = create_app(practice, tmp_path, workers=0)
+def test_fuzz__no_answer_is_a_fault(tmp_path: Path, serve: Callable[[Any], Any]) -> None:
+    app = create_app(practice_place(tmp_path / "demo", tiny=True), tmp_path / "work", workers=0)
     app.state.desk.write_rate = Rate(1e6, 1e6)
     with serve(app) as address, httpx.Client(base_url=address, timeout=60) as client:
         client.headers["x-csrf-token"] = client.get("/api/session").json()["token"]
