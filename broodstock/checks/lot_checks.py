@@ -226,7 +226,7 @@ def _first_overload(records: CheckInput, room: dict[str, int]) -> dict[str, tupl
     ledger = Ledger()
     filled: dict[str, int] = {}
     moves = in_time(moves_of(records.tables["group_moves"]), records.today)
-    for move, after in zip(moves, [*moves[1:], None], strict=True):
+    for move, after in zip(moves, [*moves[1:], None][: len(moves)], strict=True):
         for part in ledger.by_lot(move):
             ledger.apply(part)
         if move.target is not None and move.target.kind == "unit":

@@ -5,10 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from broodstock.checks.records import CheckInput, day, dicts, file_of, lookup, mapped, report
+from broodstock.checks.records import ALIVE, CheckInput, day, dicts, file_of, lookup, mapped, report
 from broodstock.findings import Findings, Place
 
 ROLE_SEX = {"dam": "female", "sire": "male"}
+_BOTH_KNOWN = 3
+"""Fish born in a hatchery with both parents from which a fish with one is doubted. Common practice, no source."""
 
 
 def check_pedigree_of_fish(records: CheckInput, findings: Findings) -> None:
@@ -149,7 +151,7 @@ def check_families(records: CheckInput, findings: Findings) -> None:
 
 
 def check_origins(records: CheckInput, findings: Findings) -> None:
-    """Check that wild fish have no recorded parents and hatchery fish have both."""
+    """Check that wild fish have no recorded parents and hatchery fish have some; both, where others have both."""
     fish = records.tables["fish"]
     parents = fish["dam"].ne("") | fish["sire"].ne("")
     report(
@@ -172,11 +174,15 @@ def check_origins(records: CheckInput, findings: Findings) -> None:
         "a family, or a dam and a sire",
         "Fill them in; without them the fish counts as unrelated to all others.",
     )
+    from_hatchery = fish["origin"].eq("hatchery")
+    both = from_hatchery & fish["dam"].ne("") & fish["sire"].ne("")
+    if both.sum() < _BOTH_KNOWN:
+        return
     report(
         findings,
         "parent-missing",
         fish,
-        (fish["dam"].ne("") != fish["sire"].ne("")) & fish["family"].eq("") & fish["origin"].eq("hatchery"),
+        parents & ~both & fish["family"].eq("") & from_hatchery & fish["status"].isin(ALIVE),
         "family",
         lambda r: (
             f"'{r['fish_id']}', born in a hatchery, with dam '{r['dam']}', sire '{r['sire']}' and no family"

@@ -228,6 +228,13 @@ ENTRIES = (
         "negative-number", "Cells", ("error",), "A number that cannot be negative is negative.", "Correct it."
     ),
     Entry(
+        "wrong-kind",
+        "Cells",
+        ("error",),
+        "A value entered is of another kind than its column holds, such as a number for a word.",
+        "Give a value of that kind.",
+    ),
+    Entry(
         "out-of-range",
         "Cells",
         ("error",),

@@ -313,7 +313,7 @@ ENTRIES = (
         "parent-missing",
         "Parents and families",
         ("warning",),
-        "A fish born in a hatchery has one recorded parent and no family.",
+        "A living fish born in a hatchery has one recorded parent and no family, where others have both.",
         "Look for the label of its family, or ask for parentage by DNA.",
     ),
     Entry(

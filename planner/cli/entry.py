@@ -63,6 +63,7 @@ def add(
 @WHY
 @TRUE_ON
 @click.option("--euthanasia", is_flag=True, help="The fish is to be killed: a second person confirms.")
+@click.option("--beyond-permit", is_flag=True, help="Propose it although a permit leaves no room.")
 @answers
 def change(
     register: Path | str,
@@ -73,13 +74,24 @@ def change(
     reason: str,
     true_on: dt.datetime | None,
     euthanasia: bool,
+    beyond_permit: bool,
 ) -> Answer:
     """Correct one record, named by its key or by #NUMBER; the old version stays in the history."""
     from planner.tasks import verbs
 
     with verbs.open_register(register) as opened:
         day = true_on.date() if true_on else None
-        done = verbs.change(opened, table, key, verbs.pairs(values), who, reason, day, euthanasia=euthanasia)
+        done = verbs.change(
+            opened,
+            table,
+            key,
+            verbs.pairs(values),
+            who,
+            reason,
+            day,
+            euthanasia=euthanasia,
+            beyond_permit=beyond_permit,
+        )
     return Answer(done.words, done.as_dict())
 
 

@@ -80,6 +80,9 @@ def new(register: Path | str) -> Answer:
 @click.option("--length-type", default="", metavar="KIND", help="Kind of every length: TL, FL or SL.")
 @click.option("--mapping", default="", metavar="NAME", help="Use headers and units saved under a name.")
 @click.option("--save-mapping", default="", metavar="NAME", help="Save headers and units (with --write).")
+@click.option(
+    "--confirmed-by", default="", metavar="NAME", help="Second person, for an import with releases or culls."
+)
 @click.option("--newer", is_flag=True, help="Records from a file of this name take its newer values.")
 @click.option("--today", metavar="DATE", help="Day to read the records for.")
 @answers
@@ -95,6 +98,7 @@ def import_(
     length_type: str,
     mapping: str,
     save_mapping: str,
+    confirmed_by: str,
     newer: bool,
     today: str | None,
 ) -> Answer:
@@ -102,7 +106,9 @@ def import_(
 
     Everything is checked together with the records there. Faults stop the whole import (exit code 3). A row about a
     record that is there with other values goes to the merge queue, never over it. A file that was imported before changes
-    nothing.
+    nothing. In a register with people who imports needs role enter, and approve to bring people; rows that are releases or
+    culls, and fish that become released, need a second person with role approve: --confirmed-by. A file cannot order that a
+    fish be killed: 'kinshoal change --euthanasia' proposes that.
     """
     from planner.tasks.register_state import import_into
 
@@ -118,6 +124,7 @@ def import_(
         length_type=length_type,
         mapping=mapping,
         save_as=save_mapping,
+        confirmed_by=confirmed_by,
         newer=newer,
         overrides={} if today is None else {"today": today},
         say=progress,

@@ -15,7 +15,7 @@ def import_file(workplace: Workplace, options: Options, say: Say) -> dict[str, A
     """Say what an uploaded file would do, or write it.
 
     Options: ``upload`` and ``file`` (where it was kept), ``table``, ``units`` (``COLUMN=UNIT``, commas between),
-    ``length_type``, ``write`` (flag), ``who``, ``reason``.
+    ``length_type``, ``write`` (flag), ``who``, ``confirmed_by``, ``reason``.
     """
     from planner.tasks.register_state import import_into
 
@@ -31,6 +31,7 @@ def import_file(workplace: Workplace, options: Options, say: Say) -> dict[str, A
         table=str(options.get("table", "")),
         units=[u.strip() for u in str(options.get("units", "")).split(",") if u.strip()],
         length_type=str(options.get("length_type", "")),
+        confirmed_by=str(options.get("confirmed_by", "")),
         say=say,
     )
     values = report.as_dict()

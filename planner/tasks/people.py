@@ -23,7 +23,7 @@ def person(register: Register, who: str) -> dict[str, Any] | None:
     return register.get("people", who) or next(iter(register.rows("people", {"name": who}, limit=1)), None)
 
 
-def check_person(register: Register, who: str, needs: str = "enter") -> str:
+def check_person(register: Register, who: str, needs: str = "enter", option: str = "--as") -> str:
     """Return the name a person signs with, when the person may do what is needed.
 
     Parameters
@@ -34,6 +34,8 @@ def check_person(register: Register, who: str, needs: str = "enter") -> str:
         As given.
     needs : {'view', 'enter', 'approve'}
         Least role.
+    option : str
+        Where the name was given, for the words of an error.
 
     Raises
     ------
@@ -51,17 +53,28 @@ def check_person(register: Register, who: str, needs: str = "enter") -> str:
             else "Sign with a name of the table people, or have a person with role approve add you."
         )
         raise NotAllowedError(
-            f"--as: found '{who}', whom the register does not know. Expected a person who may {needs}. {do}"
+            f"{option}: found '{who}', whom the register does not know. Expected a person who may {needs}. {do}"
         )
     if row["active"] is False:
         raise NotAllowedError(
-            f"--as: found '{who}', who is no longer active. Expected a person who may {needs}. Sign with your own name."
+            f"{option}: found '{who}', who is no longer active. Expected a person who may {needs}. Sign with your own name."
         )
     if RANK[row["role"]] < RANK[needs]:
         raise NotAllowedError(
-            f"--as: found '{who}', role {row['role']}. Expected role {needs}. Ask a person with that role to do it."
+            f"{option}: found '{who}', role {row['role']}. Expected role {needs}. Ask a person with that role to do it."
         )
     return str(row["person_id"])
+
+
+def check_approver(register: Register, who: str) -> str:
+    """Return the name an approver signs with; a register without people lets everyone do what needs one person.
+
+    Raises
+    ------
+    NotAllowedError
+        As `check_person`, with role approve once the register has people.
+    """
+    return check_person(register, who, "approve" if register.count("people") else "enter")
 
 
 def check_first_person(register: Register, table: str, role: str, who: str) -> str:

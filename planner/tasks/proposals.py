@@ -116,6 +116,45 @@ def permit_stop(register: Register, table: str, values: Mapping[str, str]) -> Pe
     )
 
 
+def permit_stop_of_change(
+    register: Register, table: str, row: Mapping[str, Any], values: Mapping[str, str]
+) -> PermitStopError | None:
+    """Return the hard stop when a permit leaves no room for what a change adds, None when it may be entered.
+
+    Parameters
+    ----------
+    register : Register
+        Open.
+    table : str
+        Table.
+    row : mapping
+        The record before the change.
+    values : mapping
+        Text by column of the change.
+
+    Notes
+    -----
+    A larger number counts by what it adds; a group move of another kind, and a fish that becomes one from the wild, count
+    whole. A change of the day alone adds nothing.
+    """
+    if table not in COUNTED:
+        return None
+    _, _, number_column = COUNTED[table]
+    before = {n: "" if v is None else str(v) for n, v in row.items()}
+    after = before | dict(values)
+    whole = table in ("fish", "group_moves") and any(
+        n in values and before[n] != after[n] for n in ("kind", "origin") if n in before
+    )
+    if not whole:
+        if not number_column or not after[number_column].isdigit():
+            return None
+        more = int(after[number_column]) - int(before[number_column] or 0)
+        if more <= 0:
+            return None
+        after[number_column] = str(more)
+    return permit_stop(register, table, after)
+
+
 def kind_is_death(table: str, values: Mapping[str, str]) -> bool:
     """Return whether a new record is a death: what has died is entered whatever a permit says."""
     return table == "group_moves" and values.get("kind") == "death"
@@ -295,7 +334,12 @@ def confirm(
 def _check_room(register: Register, steps: Sequence[Mapping[str, Any]]) -> None:
     """Stop when a permit that had room at the proposal has none now."""
     for step in steps:
-        stop = permit_stop(register, step["table"], step["values"]) if step["do"] == "add" else None
+        stop = None
+        if step["do"] == "add":
+            stop = permit_stop(register, step["table"], step["values"])
+        elif step["do"] == "change":
+            found = register.rows(step["table"], {"record_id": step["record"]}, limit=1)
+            stop = permit_stop_of_change(register, step["table"], found[0], step["values"]) if found else None
         if stop is not None:
             raise stop
 

@@ -14,6 +14,7 @@ from broodstock.fields import TABLES
 from broodstock.findings import LEVELS, Findings
 from planner.store.importing import Conflict, TableComparison, compared
 from planner.store.mapping import Declared
+from planner.tasks.import_signers import signers
 from planner.tasks.register_findings import Marked, Reviewed, marked, remember, with_states
 from planner.tasks.register_queue import queue_id, queue_row
 from planner.tasks.register_reading import EVERY_TABLE, Incoming, read_incoming
@@ -353,7 +354,7 @@ def _repeated(register: Register, incoming: Incoming) -> bool:
 
 
 def write_import(
-    register: Register, plan: ImportPlan, who: str, reason: str, mapping: str = ""
+    register: Register, plan: ImportPlan, who: str, reason: str, mapping: str = "", confirmed_by: str = ""
 ) -> ImportReport:
     """Write an import as one change, or nothing of it.
 
@@ -367,6 +368,8 @@ def write_import(
         Who imports and why.
     mapping : str
         Name of the saved mapping that was used.
+    confirmed_by : str
+        Second person, for releases and culls; see `planner.tasks.import_signers.signers`.
 
     Returns
     -------
@@ -377,10 +380,13 @@ def write_import(
     ------
     InputError
         If the files have hard faults; it carries every finding.
+    NotAllowedError
+        If a person may not import this, or a second one is needed.
     UsageError
         If the register was changed since the plan was made.
     """
     plan.findings.raise_if_hard()
+    who = signers(register, plan, who, confirmed_by)
     if plan.does_nothing and (plan.repeated or not plan.tables):
         return ImportReport(plan, register.place, False)
     incoming = plan.incoming

@@ -15,6 +15,7 @@ from planner.store.backup import backup
 from planner.store.merging import Here, Step, common_change, operations
 from planner.store.register import Register
 from planner.store.versions import Change, utc_now
+from planner.tasks.people import check_approver
 from planner.tasks.register_queue import ID_LENGTH
 
 SOURCE = re.compile(r"^merge of change (\d+), ([0-9a-f]{64}),")
@@ -124,12 +125,14 @@ def merge_registers(
     ------
     UsageError
         If the registers have no change in common.
+    NotAllowedError
+        If the register has people and who merges has not role approve.
     RegisterError
         If one cannot be opened, or a record was changed by someone else meanwhile.
     """
     with Register.open(place, read_only=not write) as ours, Register.open(other, read_only=True) as theirs:
         if write:
-            report = merge(ours, theirs, who)
+            report = merge(ours, theirs, check_approver(ours, who))
         else:
             with tempfile.TemporaryDirectory() as folder:
                 copy = Path(folder) / "copy.kinshoal"

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from broodstock.errors import UsageError
 from planner.store.register import Register
+from planner.tasks.people import check_person
 from planner.tasks.plan_file import plain_value
 from planner.tasks.registers import is_register
 from planner.tasks.rows import rows
@@ -117,6 +118,8 @@ def record_plan(
     ------
     UsageError
         If the place is no register, or another plan of this version was recorded meanwhile.
+    NotAllowedError
+        If the person may not enter.
     RegisterError
         If it cannot be written.
     """
@@ -124,6 +127,7 @@ def record_plan(
     made = outcome.provenance
     plan_id = f"{kind}-{outcome.day.isoformat()}-v{made.version}"
     with Register.open(place) as register:
+        who = check_person(register, who)
         if register.get("plans", plan_id) is not None:
             raise UsageError(
                 f"plan {plan_id}: found a plan of this version in the register. Expected a new version. Plan again; "

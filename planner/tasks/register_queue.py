@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from broodstock.errors import UsageError
 from planner.store.importing import Conflict
+from planner.tasks.people import NotAllowedError, check_person
 
 if TYPE_CHECKING:
     from planner.store.register import Register
@@ -157,6 +158,8 @@ def decide_item(
     ------
     UsageError
         If the item is unknown or decided, no reason is given, or nothing is said to take.
+    NotAllowedError
+        If the person may not enter, or what would be taken is a release or a cull, which two people confirm.
     StaleRecord
         If the record was changed since the difference was found.
     """
@@ -173,6 +176,8 @@ def decide_item(
     chosen = fit[0]
     table, record = str(chosen.row["table"]), chosen.row["our_record"]
     values = _values_to_take(chosen, keep, fields, register)
+    who = check_person(register, who, "approve" if table == "people" else "enter")
+    _check_no_hard_act(register, chosen, keep, values)
     states = {"old": "ours-kept", "new": "theirs-taken", "fields": "theirs-taken", "both": "both-kept"}
     with register.writing(
         who, reason, source=f"queue {chosen.item_id}: {chosen.row['theirs_source']}", kind="decision"
@@ -192,6 +197,30 @@ def decide_item(
         "fields": "taken: " + ", ".join(f"{n} = {v}" for n, v in values.items()),
     }
     return f"{chosen.item_id} {table} {chosen.row['record_key']}: {words[keep]}"
+
+
+def _check_no_hard_act(register: Register, chosen: QueueItem, keep: str, values: Mapping[str, Any]) -> None:
+    """Refuse to take a release or a cull from the queue of a register with people: one person decides here.
+
+    Raises
+    ------
+    NotAllowedError
+        If it is one.
+    """
+    from planner.tasks.proposals import WORDS, hard_act
+
+    if keep == "old" or not register.count("people"):
+        return
+    table, record = str(chosen.row["table"]), chosen.row["our_record"]
+    new = keep == "both" or record is None
+    taken = {n: str(v) for n, v in (chosen.theirs if new else values).items() if v is not None}
+    act = hard_act(table, None if new else chosen.ours, taken) if taken else ""
+    if act:
+        verb = "add" if new else "change"
+        raise NotAllowedError(
+            f"queue item {chosen.item_id}: found {WORDS[act]}. Expected two people for it. Enter it with 'kinshoal {verb}', "
+            "which a second person confirms, then close the item with --keep old."
+        )
 
 
 def _values_to_take(

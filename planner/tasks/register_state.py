@@ -11,6 +11,7 @@ from broodstock.findings import LEVELS
 from planner.store.mapping import Declared, pairs_of
 from planner.store.register import Register
 from planner.store.versions import utc_now
+from planner.tasks.people import check_approver, check_person
 
 if TYPE_CHECKING:
     from planner.tasks.register_import import ImportReport
@@ -45,6 +46,7 @@ def import_into(
     length_type: str = "",
     mapping: str = "",
     save_as: str = "",
+    confirmed_by: str = "",
     newer: bool = False,
     overrides: Mapping[str, str] | None = None,
     say: Callable[[str], None] = lambda words: None,
@@ -65,6 +67,8 @@ def import_into(
         What a foreign file holds: its table, ``HEADER=COLUMN``, ``COLUMN=UNIT``, ``TL``, ``FL`` or ``SL``.
     mapping, save_as : str
         Name of a saved mapping to use; name to save this one under.
+    confirmed_by : str
+        Second person, for an import that brings releases or culls.
     newer, overrides, say
         As `planner.tasks.register_import.plan_import`.
 
@@ -72,6 +76,8 @@ def import_into(
     ------
     UsageError
         If something declared fits nothing.
+    NotAllowedError
+        As `planner.tasks.import_signers.signers`.
     RegisterError
         If the register cannot be opened or written.
     """
@@ -92,7 +98,7 @@ def import_into(
         if not write or plan.refused:
             return importing.ImportReport(plan, register.place, False)
         say("Writing")
-        report = importing.write_import(register, plan, who, reason, mapping or save_as)
+        report = importing.write_import(register, plan, who, reason, mapping or save_as, confirmed_by)
         if save_as:
             named = table or next(iter(plan.incoming.tables), "")
             mappings.save_mapping(register, save_as, named, declared, who)
@@ -138,6 +144,8 @@ def findings_of(
     ------
     UsageError
         If a mark is unknown, or an error is to be accepted.
+    NotAllowedError
+        If the register has people and one without role approve accepts.
     """
     from planner.tasks.register_findings import counted, decide, with_states
     from planner.tasks.register_union import checked_register
@@ -146,9 +154,11 @@ def findings_of(
     with Register.open(place, read_only=not decides) as register:
         found = checked_register(register, {} if today is None else {"today": today}).everything
         if accept:
-            decide(register, found, accept, "accepted", who, reason, _today())
+            name = check_approver(register, who)
+            decide(register, found, accept, "accepted", name, reason, _today())
         if reopen:
-            decide(register, found, reopen, "open", who, reason, _today())
+            name = check_person(register, who)
+            decide(register, found, reopen, "open", name, reason, _today())
         reviews = with_states(found, register.rows("finding_reviews"))
         shown_place = register.place
     kept = LEVELS[: LEVELS.index(level) + 1]  # type: ignore[arg-type]
@@ -220,11 +230,11 @@ def log_of(place: Path | str, last: int) -> tuple[list[list[str]], dict[str, Any
 
 
 def undo_change(place: Path | str, change: int, who: str, reason: str) -> Said:
-    """Undo a change by its counter-entry; errors as `planner.store.undo.undo`."""
+    """Undo a change by its counter-entry; errors as `planner.store.undo.undo` and `planner.tasks.people.check_approver`."""
     from planner.store.undo import undo
 
     with Register.open(place) as register:
-        made = undo(register, change, who, reason)
+        made = undo(register, change, check_approver(register, who), reason)
     return f"Change {change} undone by change {made.change_id}.", {"undone": change, "change": made.as_dict()}
 
 

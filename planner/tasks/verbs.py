@@ -228,8 +228,9 @@ def change(
     true_on: dt.date | None = None,
     *,
     euthanasia: bool = False,
+    beyond_permit: bool = False,
 ) -> Entered:
-    """Correct one record by a new version; the old one stays in the history.
+    """Correct one record by a new version; the old one stays in the history, and a permit's limit is a hard stop.
 
     Parameters
     ----------
@@ -241,20 +242,27 @@ def change(
         Text by column; empty text empties the cell.
     euthanasia : bool
         The fish is to be killed: a second person must confirm.
+    beyond_permit : bool
+        Propose it although a permit leaves no room for what it adds.
 
     Raises
     ------
-    InputError, NotAllowedError, RegisterError, UsageError
+    InputError, NotAllowedError, PermitStopError, RegisterError, UsageError
         As `add` and `record_of`.
     """
     from planner.store.values import stored_values
-    from planner.tasks.proposals import hard_act, propose
+    from planner.tasks.proposals import hard_act, permit_stop_of_change, propose
 
     name = check_first_person(register, table, "approve", who)
     row = record_of(register, table, key)
     act = hard_act(table, row, values, euthanasia=euthanasia)
-    if act:
+    if act or beyond_permit:
         stored_values(register.schema.spec(table), values, own=table in register.schema.own)
+        stop = permit_stop_of_change(register, table, row, values)
+        if stop is not None and not beyond_permit:
+            raise stop
+        act = "permit-exceeded" if stop is not None else act
+    if act:
         step = {
             "do": "change",
             "table": table,
@@ -265,6 +273,9 @@ def change(
         }
         return propose(register, act, [step], name, reason, true_on)
     with register.writing(name, reason or BY_HAND, true_on=true_on) as writer:
+        stop = permit_stop_of_change(register, table, row, values)
+        if stop is not None:
+            raise stop
         writer.change(table, row["record_id"], values, expected_entry=row["entry_id"])
     number, shown = (
         row["record_id"],

@@ -22,6 +22,10 @@ def run(*words: str) -> subprocess.CompletedProcess[str]:
     )
 
 
+WITHOUT_JSON = {"register", "serve"}
+"""A group, whose commands have it, and the command that answers in the browser."""
+
+
 @pytest.fixture(scope="module")
 def records(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("cli") / "records"
@@ -51,7 +55,21 @@ def test_help__of_every_command_ends_with_an_example(name: str) -> None:
         done.stdout.strip().splitlines()[-1].strip().startswith("Example: kinshoal ")
         or "Example: kinshoal" in done.stdout
     )
-    assert "--json" in done.stdout
+    if name not in WITHOUT_JSON:
+        assert "--json" in done.stdout
+
+
+def test_help__of_every_command_of_a_group_has_json() -> None:
+    import click
+
+    from planner.cli.main import group
+
+    context = click.Context(group)
+    groups = {n: c for n in COMMANDS if isinstance(c := group.get_command(context, n), click.Group)}
+    assert set(groups) <= WITHOUT_JSON
+    for name, command in groups.items():
+        for word, one in command.commands.items():
+            assert "as_json" in {p.name for p in one.params}, f"{name} {word}"
 
 
 @pytest.mark.parametrize(

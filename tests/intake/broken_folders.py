@@ -455,8 +455,14 @@ FOLDER_CASES: dict[str, tuple[dict[str, Any], Expected]] = {
         [("fish.csv", "hatchery-without-parents", 2, "family")],
     ),
     "parent-missing": (
-        {"fish": [*PAIR, fish("F2", origin="hatchery", dam="F1", year_class=2020)]},
-        [("fish.csv", "parent-missing", 4, "family")],
+        {
+            "fish": [
+                *PAIR,
+                *(fish(f"F{i}", origin="hatchery", dam="F1", sire="M1", year_class=2020) for i in (2, 3, 4)),
+                fish("F5", origin="hatchery", dam="F1", year_class=2020),
+            ]
+        },
+        [("fish.csv", "parent-missing", 7, "family")],
     ),
     "parents-of-family": (
         {

@@ -451,3 +451,12 @@ def test_findings__unknown_marks_and_missing_reasons_are_refused(place: Path) ->
         findings_of(place, "note", ("zzzz",), (), "tess", "x", None)
     with pytest.raises(UsageError, match="Expected why the finding is accepted"):
         findings_of(place, "note", ("a",), (), "tess", "", None)
+
+
+def test_writer__a_value_of_another_kind_is_refused(place: Path) -> None:
+    with (
+        Register.open(place) as register,
+        pytest.raises(InputError, match=r"wrong-kind"),
+        register.writing("ana", "x") as writer,
+    ):
+        writer.add("units", [{"unit_id": "T-9", "kind": "tank", "building": 5}])

@@ -178,6 +178,24 @@ def test_add__a_permit_is_a_hard_stop(register: Register) -> None:
     assert register.count("larval_takes") == 3
 
 
+def test_change__a_larger_number_needs_room_under_the_permit(register: Register) -> None:
+    verbs.add(register, "larval_takes", take(8), "EN")
+    verbs.change(register, "larval_takes", "T8", {"number": "10"}, "EN")
+    with pytest.raises(PermitStopError, match=r"found 1 more.*10 of 10 used, 0 left"):
+        verbs.change(register, "larval_takes", "T8", {"number": "11"}, "EN")
+    verbs.change(register, "larval_takes", "T8", {"number": "7"}, "EN")
+    with pytest.raises(PermitStopError, match=r"found 5 more.*7 of 10 used, 3 left"):
+        verbs.change(register, "larval_takes", "T8", {"number": "12"}, "EN")
+    done = verbs.change(
+        register, "larval_takes", "T8", {"number": "12"}, "EN", "miscounted", beyond_permit=True
+    )
+    assert register.rows("larval_takes")[0]["number"] == 7
+    confirm(register, done.proposal, "RB")
+    assert register.rows("larval_takes")[0]["number"] == 12
+    done = verbs.change(register, "larval_takes", "T8", {"number": "6"}, "EN", beyond_permit=True)
+    assert not done.proposal
+
+
 def test_merge_fish__moves_every_reference(register: Register) -> None:
     for keep, gone, words in (
         ("X", "Y", "Expected one sex"),
