@@ -46,18 +46,27 @@ def signers(register: Register, plan: ImportPlan, who: str, confirmed_by: str = 
     plan : ImportPlan
         What would be written.
     who : str
-        Who imports, with role enter.
+        Who imports: role enter, or approve when the import brings people.
     confirmed_by : str
         A second person with role approve; needed when the register has people and the import brings releases or culls.
 
     Raises
     ------
     NotAllowedError
-        If a person may not, or the second is missing or is the first.
+        If a person may not, the second is missing or is the first, or the first people of a register have no approver.
     """
-    name = check_person(register, who)
+    brought = plan.tables.get("people")  # in a data package, which carries the own tables of a register
+    brings_people = brought is not None and (
+        len(brought.added) > 0 or any(c.table == "people" for c in plan.changed)
+    )
     if not register.count("people"):
-        return name
+        if brought is not None and brings_people and not brought.added["role"].eq("approve").any():
+            raise NotAllowedError(
+                "people: found first people without role approve. Expected one approver at least: otherwise nobody could "
+                "add others. Give one of them role approve."
+            )
+        return check_person(register, who)
+    name = check_person(register, who, "approve" if brings_people else "enter")
     acts = acts_of(plan)
     if not acts and not confirmed_by.strip():
         return name

@@ -148,3 +148,31 @@ def test_record_plan__needs_a_person_who_may_enter(place: Path) -> None:
     outcome: Any = SimpleNamespace(day=utc_now().date(), provenance=SimpleNamespace(version=1))
     with pytest.raises(NotAllowedError, match=r"role view. Expected role enter"):
         record_plan(place, "spawning", outcome, [], "VI")
+
+
+def test_import__people_in_a_package_come_from_an_approver(place: Path, tmp_path: Path) -> None:
+    from planner.tasks.register_export import export_register
+
+    package = tmp_path / "package"
+    export_register(place, package)
+    people = package / "own" / "people.csv"
+    lines = people.read_text().splitlines()
+    people.write_text("\n".join([*lines, lines[-1].replace(lines[-1].split(",")[0], "NEW", 1)]) + "\n")
+    with pytest.raises(NotAllowedError, match=r"role enter. Expected role approve"):
+        brought(place, package, "EN")
+    brought(place, package, "TA", confirmed_by="RB")
+    with Register.open(place, read_only=True) as register:
+        assert register.get("people", "NEW") is not None
+
+
+def test_import__the_first_people_hold_an_approver(place: Path, tmp_path: Path) -> None:
+    from planner.tasks.register_export import export_register
+
+    package = tmp_path / "package"
+    export_register(place, package)
+    people = package / "own" / "people.csv"
+    people.write_text(people.read_text().replace("approve", "enter"))
+    empty = tmp_path / "empty.kinshoal"
+    Register.create(empty).close()
+    with pytest.raises(NotAllowedError, match="first people without role approve"):
+        brought(empty, package, "EN")
