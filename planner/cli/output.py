@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import functools
 import json
-import traceback
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
@@ -65,32 +64,15 @@ def show_error(error: Exception, as_json: bool) -> int:
         Exit code: 3 for input faults, 2 for wrong usage, 4 for no plan, 5 for a stop without a plan,
         1 for a fault of ours.
     """
-    from broodstock.errors import InputError, KinshoalError, UsageError
+    from planner.tasks.error_words import error_body
 
-    code = OUR_FAULT
-    body: dict[str, Any] = {"error": {"code": "our-fault", "message": str(error), "findings": []}}
-    if isinstance(error, KinshoalError):
-        code = WRONG_USAGE if isinstance(error, UsageError) else INPUT_FAULTS
-        code = getattr(error, "exit_code", code)
-        body["error"]["code"] = error.code
-        if isinstance(error, InputError):
-            body["error"]["findings"] = [f.as_dict() for f in error.findings]
-        message = str(error)
-    elif isinstance(error, OSError):
-        code = INPUT_FAULTS
-        message = (
-            f"{error.filename or 'file'}: found {error.strerror or error}. Expected a file or folder that can be "
-            "read and written. Check the path, the rights and the space left. [file]"
-        )
-        body["error"].update(code="file", message=message)
-    else:
-        message = (
-            f"A fault in Kinshoal, not in your records: {type(error).__name__}: {error}\n"
-            "Nothing was changed. Please report it with the text below.\n"
-            + "".join(traceback.format_exception(error)[-6:])
-        )
+    body = error_body(error)
+    code, message, trace = int(body.pop("exit_code")), str(body["message"]), body.pop("trace", "")
+    if trace:
+        body["message"] = str(error)
+        message += f"\nNothing was changed. Please report it with the text below.\n{trace}"
     if as_json:
-        click.echo(json.dumps(body, ensure_ascii=False))
+        click.echo(json.dumps({"error": body}, ensure_ascii=False))
     else:
         click.echo(message, err=True)
     return code

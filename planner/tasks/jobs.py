@@ -8,14 +8,14 @@ from __future__ import annotations
 
 import importlib
 import signal
-import traceback
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
 
-from broodstock.errors import InputError, KinshoalError, UsageError
+from broodstock.errors import UsageError
+from planner.tasks.error_words import error_body
 from planner.tasks.workplace import Workplace
 
 Say = Callable[[str], None]
@@ -78,30 +78,11 @@ def read_records(workplace: Workplace, options: Options, say: Say) -> dict[str, 
     return {"fingerprint": programme.fingerprint, "fish": len(programme.tables["fish"])}
 
 
-def error_body(error: Exception) -> dict[str, Any]:
-    """Return an error as the plain values every edge shows: code, message, findings."""
-    if isinstance(error, KinshoalError):
-        findings = [f.as_dict() for f in error.findings] if isinstance(error, InputError) else []
-        code = getattr(error, "exit_code", 2 if isinstance(error, UsageError) else 3)
-        return {"code": error.code, "message": str(error), "findings": findings, "exit_code": code}
-    if isinstance(error, OSError):
-        words = f"{error.filename or 'file'}: found {error.strerror or error}. Check the path, the rights and the space left."
-        return {"code": "file", "message": words, "findings": [], "exit_code": 3}
-    words = f"A fault in Kinshoal, not in your records: {type(error).__name__}: {error}"
-    return {
-        "code": "our-fault",
-        "message": words,
-        "findings": [],
-        "exit_code": 1,
-        "trace": "".join(traceback.format_exception(error)[-6:]),
-    }
-
-
 def work_off(connection: Connection, place: str, work: str) -> None:
     """Serve jobs over a connection until it closes; the main function of a worker process.
 
     Receives ``(number, name, options)`` and sends ``(number, kind, value)``: kind is ``progress`` with words, ``done``
-    with plain values, or ``failed`` with `error_body`. An interrupt stops the job at hand, not the process.
+    with plain values, or ``failed`` with `planner.tasks.error_words.error_body`. An interrupt stops the job at hand, not the process.
     """
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     workplace = Workplace(place, Path(work))

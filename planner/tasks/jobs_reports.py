@@ -119,9 +119,7 @@ def monitoring(workplace: Workplace, options: Options, say: Say) -> dict[str, An
     from planner.tasks.survival_models import survival_report, write_survival
 
     say("Reading captures and scans")
-    programme = open_programme(
-        Path(workplace.place) if not workplace.is_register else workplace.place, with_scans=True
-    )
+    programme = open_programme(workplace.source, with_scans=True)
     numbers = abundance_report(programme, str(options.get("where") or ""))
     say("Looking for ghost tags")
     met = encounters_without_ghosts(programme)

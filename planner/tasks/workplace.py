@@ -39,6 +39,11 @@ class Workplace:
         """Whether records can be entered here; a folder can only be read."""
         return is_register(self.place)
 
+    @property
+    def source(self) -> Path | str:
+        """The place as `planner.tasks.programme.open_programme` takes it."""
+        return self.place if self.is_register else Path(self.place)
+
     def version(self) -> str:
         """Return a word that changes when the records change, without reading them whole."""
         if self.is_register:
@@ -72,7 +77,7 @@ class Workplace:
         key = (self.version(), tuple(sorted((overrides or {}).items())))
         with self._lock:
             if key not in self._kept:
-                opened = open_programme(Path(self.place) if not self.is_register else self.place, overrides)
+                opened = open_programme(self.source, overrides)
                 for old in [k for k in self._kept if k[0] != key[0]]:
                     del self._kept[old]
                 while len(self._kept) >= MOST_KEPT:

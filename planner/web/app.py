@@ -18,7 +18,7 @@ from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException as PlainHTTPException
 
 from broodstock.errors import KinshoalError
-from planner.tasks.jobs import error_body
+from planner.tasks.error_words import error_body
 from planner.tasks.workplace import Workplace
 from planner.web.desk import COOKIE, LOCAL, State
 from planner.web.render import page

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -74,6 +75,16 @@ def needs(request: Request, role: str) -> Session:
             403, f"This needs the role '{role}'; {session.name or 'nobody'} has '{session.role or 'none'}'."
         )
     return session
+
+
+def own_address(address: str, otherwise: str = "/") -> str:
+    """Return an address on this server as it is, another page of ours for any other."""
+    return address if address.startswith("/") and not address.startswith(("//", "/\\")) else otherwise
+
+
+def changed_settings(fields: Mapping[str, str], names: Sequence[str]) -> dict[str, str]:
+    """Return the settings of a form that differ from what the form showed (its fields ``was-NAME``)."""
+    return {n: fields[n] for n in names if n in fields and fields[n] != fields.get(f"was-{n}", "")}
 
 
 async def fields_given(request: Request) -> list[tuple[str, str]]:

@@ -78,5 +78,4 @@ def _shared(request: Request) -> Mapping[str, Any]:
         "is_folder": not state.workplace.is_register,
         "can_enter": state.workplace.is_register and session.may("enter"),
         "is_part": request.headers.get("hx-request") == "true",
-        "warm": state.workplace.is_warm(),
     }

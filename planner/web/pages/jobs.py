@@ -6,7 +6,7 @@ from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import HTMLResponse, Response
 
 from planner.tasks.jobs import JOBS
-from planner.web.desk import needs, state_of
+from planner.web.desk import needs, own_address, state_of
 from planner.web.render import page
 
 router = APIRouter(include_in_schema=False)
@@ -27,7 +27,7 @@ def progress(request: Request, number: int, then: str = "/jobs") -> Response:
     job = state_of(request).workers.get(number)
     if job is None:
         raise HTTPException(404, "There is no such job; the server may have been started again.")
-    address = then if then.startswith("/") and not then.startswith("//") else "/jobs"
+    address = own_address(then, "/jobs")
     return page(request, "job_progress.html", job=job, then=address, sentence=JOBS[job.name].sentence)
 
 

@@ -9,7 +9,7 @@ from fastapi import APIRouter, Form, HTTPException, Request, UploadFile
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from broodstock.errors import KinshoalError
-from planner.tasks.jobs import error_body
+from planner.tasks.error_words import error_body
 from planner.tasks.record_pages import (
     add_record,
     change_record,

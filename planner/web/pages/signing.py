@@ -7,21 +7,16 @@ from typing import Annotated
 from fastapi import APIRouter, Form, HTTPException, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
-from planner.web.desk import COOKIE, state_of
+from planner.web.desk import COOKIE, own_address, state_of
 from planner.web.render import THEMES, page
 
 router = APIRouter(include_in_schema=False)
 
 
-def _ours(address: str) -> str:
-    """Return an address on this server, the first page for any other."""
-    return address if address.startswith("/") and not address.startswith(("//", "/\\")) else "/"
-
-
 @router.get("/sign-in", response_class=HTMLResponse)
 def ask(request: Request, then: str = "/") -> Response:
     """Ask who it is."""
-    return page(request, "sign_in.html", title="Sign in", then=_ours(then), wrong="")
+    return page(request, "sign_in.html", title="Sign in", then=own_address(then), wrong="")
 
 
 @router.post("/sign-in", response_class=HTMLResponse)
@@ -43,12 +38,12 @@ def sign_in(
             "sign_in.html",
             422,
             title="Sign in",
-            then=_ours(then),
+            then=own_address(then),
             wrong="Name and password do not belong together.",
         )
     state.sessions.close(request.state.session_key)
     key, _ = state.sessions.open(name, role)
-    response = RedirectResponse(_ours(then), 303)
+    response = RedirectResponse(own_address(then), 303)
     response.set_cookie(COOKIE, key, httponly=True, samesite="strict", path="/")
     return response
 
@@ -66,7 +61,7 @@ def sign_out(request: Request) -> Response:
 def look(request: Request, then: str = "/") -> Response:
     """Ask which colours."""
     here_only = not state_of(request).open_to_network
-    return page(request, "look.html", title="Look", then=_ours(then), here_only=here_only)
+    return page(request, "look.html", title="Look", then=own_address(then), here_only=here_only)
 
 
 @router.post("/look")
@@ -81,6 +76,6 @@ def choose_look(
         raise HTTPException(422, f"theme: found {theme!r}. Expected one of {', '.join(THEMES)}.")
     if name.strip() and not state_of(request).open_to_network:
         request.state.session.name = name.strip()
-    response = RedirectResponse(_ours(then), 303)
+    response = RedirectResponse(own_address(then), 303)
     response.set_cookie("theme", theme, max_age=5 * 365 * 86400, samesite="strict", path="/")
     return response

@@ -18,7 +18,7 @@ from planner.tasks.plan_pages import (
     tick,
     versions_of,
 )
-from planner.web.desk import fields_given, needs, safe_file, state_of
+from planner.web.desk import changed_settings, fields_given, needs, safe_file, state_of
 from planner.web.render import page
 
 router = APIRouter(include_in_schema=False)
@@ -63,17 +63,12 @@ async def run(request: Request) -> Response:
     """Start the plan."""
     session = needs(request, "enter")
     given = dict(await fields_given(request))
-    changed = {
-        name: str(given[name])
-        for name in ON_FORM
-        if name in given and str(given[name]) != str(given.get(f"was-{name}", ""))
-    }
     options: dict[str, Any] = {
         "day": str(given.get("day", "")),
         "not_ripe": str(given.get("not_ripe", "")),
         "also_ripe": str(given.get("also_ripe", "")),
         "others": int(bool(given.get("others"))) * 3,
-        "settings": changed,
+        "settings": changed_settings(given, ON_FORM),
     }
     job = state_of(request).workers.submit("spawn", options, session.name)
     return RedirectResponse(f"/spawning?job={job.number}", 303)

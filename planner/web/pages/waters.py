@@ -10,7 +10,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from planner.tasks.jobs_planning import day_of, names_of
 from planner.tasks.plan_pages import plan_shown, settings_shown
 from planner.tasks.water_pages import map_points, river_strip, water_card, water_cards
-from planner.web.desk import fields_given, needs, state_of
+from planner.web.desk import changed_settings, fields_given, needs, state_of
 from planner.web.render import page
 
 router = APIRouter(include_in_schema=False)
@@ -82,14 +82,11 @@ async def run(request: Request) -> Response:
     session = needs(request, "enter")
     fields = await fields_given(request)
     given = dict(fields)
-    changed = {
-        n: str(given[n]) for n in ON_FORM if n in given and str(given[n]) != str(given.get(f"was-{n}", ""))
-    }
     options = {
         "day": str(given.get("day", "")),
         "closed": [v for k, v in fields if k == "closed"],
         "from_scratch": True,
-        "settings": changed,
+        "settings": changed_settings(given, ON_FORM),
     }
     job = state_of(request).workers.submit("release", options, session.name)
     return RedirectResponse(f"/release?job={job.number}", 303)
