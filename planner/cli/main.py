@@ -64,6 +64,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "release": ("planner.cli.plans:release", "Plan which fish go to which water and print the manifest."),
     "load": ("planner.cli.release_day:load", "Load the trucks: which fish, which truck, in which order."),
     "tradeoff": ("planner.cli.release_day:tradeoff", "Survivors against kinship: plans with their proofs."),
+    "sheet": ("planner.cli.sheets:sheet", "Print a sheet: ripeness, labels, counts, census, memo and more."),
     "abundance": (
         "planner.cli.monitoring:abundance",
         "How many fish: closed estimators from the netting visits.",

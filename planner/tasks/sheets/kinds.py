@@ -1,0 +1,105 @@
+"""The sheets that can be printed, in the order of the year; each is made by one function."""
+
+from __future__ import annotations
+
+import importlib
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from broodstock.errors import UsageError
+from broodstock.intake.near_words import did_you_mean, near_word
+from planner.reports.sheet import Sheet
+from planner.tasks.programme import Programme
+from planner.tasks.sheets.asked import Asked
+from planner.tasks.sheets.forms import EntryForm
+
+
+@dataclass(frozen=True)
+class Printed:
+    """A sheet before it has a version, and what its blanks become.
+
+    Parameters
+    ----------
+    sheet : Sheet
+        What stands on it; mark and version are filled in by `planner.tasks.sheets.make`.
+    forms : tuple of EntryForm
+        What can be keyed in when the paper comes back; none for a sheet that is only read.
+    """
+
+    sheet: Sheet
+    forms: tuple[EntryForm, ...] = ()
+
+
+@dataclass(frozen=True)
+class Ask:
+    """One thing a sheet may be asked for: name, label, example, and whether it is needed."""
+
+    name: str
+    label: str
+    example: str = ""
+    needed: bool = False
+
+
+@dataclass(frozen=True)
+class SheetKind:
+    """One kind of sheet.
+
+    Parameters
+    ----------
+    name : str
+        Word on the command line.
+    title, lead : str
+        Title, and what it is for in one sentence.
+    maker : str
+        ``module:function``; the function takes a `Programme` and an `Asked` and returns a `Printed`.
+    asks : tuple of Ask
+        What may be given.
+    plan : str
+        Kind of plan it is made from; empty for a sheet made from records alone.
+    """
+
+    name: str
+    title: str
+    lead: str
+    maker: str
+    asks: tuple[Ask, ...] = ()
+    plan: str = ""
+
+    def function(self) -> Callable[[Programme, Asked], Printed]:
+        """Import and return the function that makes it."""
+        module, name = self.maker.split(":")
+        found: Callable[[Programme, Asked], Printed] = getattr(importlib.import_module(module), name)
+        return found
+
+
+_HERE = "planner.tasks.sheets"
+DAY = Ask("day", "Day", "2025-02-14")
+
+KINDS: dict[str, SheetKind] = {
+    k.name: k
+    for k in (
+        SheetKind(
+            "ripeness",
+            "Ripeness check",
+            "Every broodfish in walking order with its last look and expected window, and boxes for what is seen today.",
+            f"{_HERE}.ripeness:ripeness_check",
+            (DAY, Ask("building", "Building"), Ask("sex", "Sex", "female")),
+        ),
+    )
+}
+"""Sheets by name."""
+
+
+def kind_of(name: str) -> SheetKind:
+    """Return the kind of sheet called `name`.
+
+    Raises
+    ------
+    UsageError
+        If there is none.
+    """
+    if name not in KINDS:
+        raise UsageError(
+            f"sheet: found {name!r}. {did_you_mean(near_word(name, list(KINDS)))}Expected one of {', '.join(KINDS)}."
+        )
+    return KINDS[name]
