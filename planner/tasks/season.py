@@ -71,7 +71,7 @@ def season_view(
 
     Raises
     ------
-    UsageError, NoSpawningPlanError
+    UsageError, NoPlanError
         As `planner.tasks.season_fish.season_plan`; also when the limits of the days cannot be met.
     """
     say = progress or (lambda words: None)

@@ -58,7 +58,7 @@ def designs(
 
     Raises
     ------
-    UsageError, NoSpawningPlanError
+    UsageError, NoPlanError
         As `planner.tasks.season_fish.season_plan`.
     """
     say = progress or (lambda words: None)

@@ -37,6 +37,7 @@ from planner.tasks.rows import rows
 from planner.tasks.season_answer import seed_of
 from planner.tasks.spawning import no_plan_error
 from planner.tasks.spawning_data import SpawningInputs, spawning_inputs
+from planner.tasks.spawning_refusals import refuse_missing_sex
 
 STATES = {
     "ripe": State.RIPE,
@@ -263,9 +264,9 @@ def season_plan(
     Raises
     ------
     UsageError
-        If the days, the plan file or the records cannot be used, or fish of a sex are missing.
-    NoSpawningPlanError
-        If no plan meets the rules, or none was found in time.
+        If the days, the plan file or the records cannot be used.
+    NoPlanError
+        If fish of a sex are missing or no plan meets the rules (exit code 4), or none was found in time (5).
     """
     ripening = ripening_on(programme, days)
     day = ripening.days[-1]
@@ -277,12 +278,12 @@ def season_plan(
     also = sorted(fair - set(barred) - frozen)
     not_ripe = sorted({c.fish_id for c in by_records if c.may_cross and not c.frozen} - fair)
     wide = spawning_inputs(programme, day, not_ripe if whole_season else (), also)
-    _demand_both_sexes(wide, ripening)
+    _demand_both_sexes(programme, wide, ripening, barred)
     if plan_file is not None:
         pairs, source = read_pairs(plan_file, wide, programme)
     else:
         inputs = wide if whole_season else spawning_inputs(programme, day)
-        _demand_both_sexes(inputs, ripening)
+        _demand_both_sexes(programme, inputs, ripening, barred)
         plan = _new_plan(programme, inputs.data, progress, cancel)
         if plan.status is SolveStatus.STOPPED:
             wide = replace(wide, notes=(*wide.notes, STOPPED_WORDS))
@@ -383,24 +384,27 @@ def _last_looks(programme: Programme, first: dt.date) -> tuple[dict[str, Any], l
     return last, notes
 
 
-def _demand_both_sexes(inputs: SpawningInputs, ripening: Ripening) -> None:
-    """Refuse days without fish that may be crossed.
+def _demand_both_sexes(
+    programme: Programme, inputs: SpawningInputs, ripening: Ripening, barred: dict[str, str]
+) -> None:
+    """Refuse days without fish of both sexes that may be crossed.
 
     Raises
     ------
-    UsageError
-        If there is no female or no male.
+    NoPlanError
+        With the reason against every fish of the sex that is missing (exit code 4).
     """
-    data = inputs.data
-    females = int((data.ripe & data.is_female).sum())
-    males = int((data.ripe & ~data.is_female).sum())
-    if females and males:
-        return
-    missing = "male" if females else "female"
-    why = [c.why_not for c in inputs.candidates if c.sex == missing and c.why_not]
-    reason = max(set(why), key=lambda w: (why.count(w), w)) if why else "none in the records"
-    raise UsageError(
-        f"season, {', '.join(d.isoformat() for d in ripening.days)}: found {females} females and {males} males that "
-        f"may be crossed and have a fair chance to be ripe. Expected fish of both sexes. Most {missing}s: {reason}. "
-        "Choose other days, or lower season_least_chance."
-    )
+    least = least_chance(programme)
+    days = ", ".join(f"{d:%d %b %Y}" for d in ripening.days)
+    ahead = {
+        fish: barred.get(
+            fish, f"chance to be ripe {best:.0%} at most on {days}, season_least_chance is {least:g} ({look})"
+        )
+        for fish, best, look in zip(ripening.fish, ripening.best, ripening.words, strict=True)
+        if fish in barred or best < least
+    }
+    changes = ["Choose other days."]
+    low = sum(fish not in barred for fish in ahead)
+    if low:
+        changes.append(f"Lower season_least_chance from {least:g}: {low} fish are below it.")
+    refuse_missing_sex(inputs.candidates, inputs.data.dishes, changes, ahead)

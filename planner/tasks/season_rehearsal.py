@@ -87,7 +87,7 @@ def rehearsal(
 
     Raises
     ------
-    UsageError, NoSpawningPlanError
+    UsageError, NoPlanError
         As `planner.tasks.season_fish.season_plan`.
     ValueRangeError
         If `times` is below 1.

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from planner.optimise.spawning.data import SpawningData
 from planner.tasks.candidates import Candidate
@@ -49,8 +49,13 @@ def refuse_contradictory_settings(programme: Programme) -> None:
         )
 
 
-def refuse_missing_sex(candidates: Sequence[Candidate], dishes: int) -> None:
-    """Refuse a day on which no female, or no male, may be crossed.
+def refuse_missing_sex(
+    candidates: Sequence[Candidate],
+    dishes: int,
+    other_changes: Sequence[str] = (),
+    reasons: Mapping[str, str] | None = None,
+) -> None:
+    """Refuse days on which no female, or no male, may be crossed.
 
     Parameters
     ----------
@@ -58,6 +63,10 @@ def refuse_missing_sex(candidates: Sequence[Candidate], dishes: int) -> None:
         Every fish judged.
     dishes : int
         New dishes wanted.
+    other_changes : sequence of str
+        Further changes that would help.
+    reasons : mapping of str to str, optional
+        Reasons that stand against fish by the look ahead, in place of those of one morning.
 
     Raises
     ------
@@ -69,17 +78,19 @@ def refuse_missing_sex(candidates: Sequence[Candidate], dishes: int) -> None:
     if not missing:
         return
     rules = [f"Exactly the wanted number of new dishes is laid. {dishes} new dishes wanted. [crosses_wanted]"]
-    changes = ["Lay no dish today."]
+    changes = ["Lay no dish today.", *other_changes]
+    ahead = reasons or {}
     for sex in missing:
-        reasons: dict[str, list[str]] = defaultdict(list)
+        against: dict[str, list[str]] = defaultdict(list)
         for c in candidates:
             if c.sex == sex:
-                reasons[c.why_not].append(c.fish_id + (" (frozen milt)" if c.frozen else ""))
+                why = c.why_not if c.frozen else ahead.get(c.fish_id, c.why_not)
+                against[why].append(c.fish_id + (" (frozen milt)" if c.frozen else ""))
         rules.append(
             f"A dish takes eggs of a female and milt of a male. No {sex} may be crossed. [both-sexes]"
         )
-        rules += [f"  {', '.join(fish[:NAMED])}{_more(fish)}: {why}" for why, fish in reasons.items()]
-        if reasons:
+        rules += [f"  {', '.join(fish[:NAMED])}{_more(fish)}: {why}" for why, fish in against.items()]
+        if against:
             changes.append(f"Free one {sex} of those named above, or bring in another that is ripe.")
         else:
             changes.append(f"Bring in a ripe {sex}: the records hold no living one for breeding.")

@@ -163,6 +163,50 @@ def test_replan__no_female_ripe(folder: Path, tmp_path: Path, capsys: pytest.Cap
     assert "would help: Lay no new dish instead of 8" in said
 
 
+LOOK_AHEAD = [
+    ("season", ("--days", "2025-02-14,2025-02-21")),
+    ("rehearse", ("--times", "20")),
+    ("designs", ()),
+]
+
+
+@pytest.mark.parametrize(("command", "asked"), LOOK_AHEAD)
+@pytest.mark.parametrize("missing", ["female", "male"])
+def test_look_ahead__one_sex_only(
+    missing: str, command: str, asked: tuple[str, ...], folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    without_broodfish(folder, missing)
+    said = refusal(capsys, command, str(folder), *asked)
+    other = "male" if missing == "female" else "female"
+    assert f"found 0 {missing}s and" in said or f"and 0 {missing}s that may be crossed" in said
+    assert f"No {missing} may be crossed. [both-sexes]" in said
+    assert f"No {other} may be crossed" not in said
+    assert "8 new dishes wanted. [crosses_wanted]" in said
+    assert f"would help: Bring in a ripe {missing}" in said or "M-02 (frozen milt): 0 straws left" in said
+    assert "would help: Choose other days." in said
+
+
+@pytest.mark.parametrize(("command", "asked"), LOOK_AHEAD)
+def test_look_ahead__no_fish_at_all(
+    command: str, asked: tuple[str, ...], folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    without_broodfish(folder, "female", "male")
+    said = refusal(capsys, command, str(folder), *asked)
+    assert "No female may be crossed. [both-sexes]" in said
+    assert "No male may be crossed. [both-sexes]" in said
+
+
+def test_season__no_fish_with_a_fair_chance_names_chance_and_setting(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    asked = ("--days", "2025-02-14", "--set", "season_least_chance=0.99")
+    said = refusal(capsys, "season", str(folder), *asked)
+    assert "No female may be crossed. [both-sexes]" in said
+    assert "at most on 14 Feb 2025, season_least_chance is 0.99 (ripening on 14 Oct 2024)" in said
+    assert "F-09: on hold: health" in said
+    assert "would help: Lower season_least_chance from 0.99:" in said
+
+
 def test_release__no_room_anywhere(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     spoil(folder, "sites", lambda r: r | {"capacity_fish": "0", "capacity_kg": "0"})
     said = refusal(capsys, "release", str(folder))

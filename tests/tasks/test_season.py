@@ -12,6 +12,7 @@ import pytest
 
 from broodstock.errors import UsageError
 from planner.optimise.season.ripening import RipeningModel
+from planner.tasks.no_plan import NoPlanError
 from planner.tasks.programme import Programme, open_programme
 from planner.tasks.season import season_view
 from planner.tasks.season_answer import SeasonAnswer, range_words, version_in
@@ -132,8 +133,9 @@ def test_season__limits_of_a_day_are_kept(tiny_folder: Path) -> None:
 
 
 def test_season__nobody_ripe_says_so(tiny: Programme, tiny_folder: Path) -> None:
-    with pytest.raises(UsageError, match=r"found 0 females and \d males that may be crossed"):
+    with pytest.raises(NoPlanError, match=r"found 0 females and \d males that may be crossed") as refused:
         season_view(tiny, [dt.date(2024, 12, 1)])
+    assert refused.value.exit_code == 4
 
 
 def test_season__rules_that_conflict_end_the_search(tiny_folder: Path) -> None:
