@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import importlib
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 
 from broodstock.errors import UsageError
 from broodstock.intake.near_words import did_you_mean, near_word
@@ -24,10 +24,13 @@ class Printed:
         What stands on it; mark and version are filled in by `planner.tasks.sheets.make`.
     forms : tuple of EntryForm
         What can be keyed in when the paper comes back; none for a sheet that is only read.
+    tables : mapping of str to str
+        CSV files kept beside it, text by file name.
     """
 
     sheet: Sheet
     forms: tuple[EntryForm, ...] = ()
+    tables: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -55,7 +58,9 @@ class SheetKind:
     asks : tuple of Ask
         What may be given.
     plan : str
-        Kind of plan it is made from; empty for a sheet made from records alone.
+        Kind of plan it is made from; ``any`` for whatever plan is there; empty for a sheet made from records alone.
+    scans : bool
+        Whether the contacts of scanners count.
     """
 
     name: str
@@ -64,6 +69,7 @@ class SheetKind:
     maker: str
     asks: tuple[Ask, ...] = ()
     plan: str = ""
+    scans: bool = False
 
     def function(self) -> Callable[[Programme, Asked], Printed]:
         """Import and return the function that makes it."""
@@ -84,6 +90,55 @@ KINDS: dict[str, SheetKind] = {
             "Every broodfish in walking order with its last look and expected window, and boxes for what is seen today.",
             f"{_HERE}.ripeness:ripeness_check",
             (DAY, Ask("building", "Building"), Ask("sex", "Sex", "female")),
+        ),
+        SheetKind(
+            "spawning",
+            "Spawning strips",
+            "One strip for each female of a spawning plan in walking order, to be cut apart, written on and keyed in.",
+            f"{_HERE}.spawning:spawning_strips",
+            (),
+            "spawning",
+        ),
+        SheetKind(
+            "labels",
+            "Labels",
+            "Labels for dishes, cells, milt, units or samples, with a code that a scanner reads and words that an eye reads wet.",
+            f"{_HERE}.labels:labels",
+            (
+                Ask("what", "Labels for", "dishes, cells, milt, units or samples", needed=True),
+                DAY,
+                Ask("building", "Building, for units"),
+                Ask("group", "Group, for samples", "brood"),
+                Ask("plate", "Plate, for samples"),
+                Ask("copies", "Copies of each", "1"),
+                Ask("skip", "Labels already used on the first page", "0"),
+            ),
+        ),
+        SheetKind(
+            "eggs",
+            "Egg counts",
+            "Dishes of a day by female: eggs by weight or volume, fertilised, dead picked, hatched, swim-up.",
+            f"{_HERE}.eggs:egg_counts",
+            (DAY,),
+        ),
+        SheetKind(
+            "incubator",
+            "Incubator map",
+            "Cells in rows and columns with the dish in each, how families are spread, and a box for every round.",
+            f"{_HERE}.incubator:incubator_map",
+            (DAY, Ask("rounds", "Rounds to tick", "8")),
+        ),
+        SheetKind(
+            "cull",
+            "Cull list",
+            "Fish of each family to keep and to take out so that families come out equal, with boxes for two people.",
+            f"{_HERE}.cull:cull_list",
+            (
+                Ask("season", "Spawning season", "2024", needed=True),
+                Ask("keep", "Fish to keep in all", "60000", needed=True),
+                Ask("count", "Count it starts from", "swim_up"),
+                DAY,
+            ),
         ),
     )
 }
