@@ -26,8 +26,8 @@ def sheet(folder: Path | str, name: str, words: tuple[str, ...], plan: tuple[Pat
     A sheet keeps its version while nothing on it changes; the next version voids the older ones.
     """
     from planner.tasks.programme import open_programme
-    from planner.tasks.sheets.asked import Asked
-    from planner.tasks.sheets.kinds import KINDS
+    from planner.tasks.sheets.asked import Asked, plans_in
+    from planner.tasks.sheets.kinds import KINDS, kind_of
     from planner.tasks.sheets.make import make_sheet
     from planner.tasks.verbs import pairs
 
@@ -35,8 +35,8 @@ def sheet(folder: Path | str, name: str, words: tuple[str, ...], plan: tuple[Pat
         rows = [(k.name, ", ".join(a.name for a in k.asks), k.plan, k.lead) for k in KINDS.values()]
         listed = [{"sheet": n, "words": w, "plan": p, "for": lead} for n, w, p, lead in rows]
         return Answer(aligned(("sheet", "words", "plan", "what it is for"), rows), {"sheets": listed})
-    plans = {path.stem.removesuffix("_plan"): one for one in plan for path in one.glob("*_plan.json")}
-    kept = make_sheet(open_programme(folder), name, Asked(pairs(words, needed=False), plans), out)
+    programme = open_programme(folder, with_scans=kind_of(name).scans)
+    kept = make_sheet(programme, name, Asked(pairs(words, needed=False), plans_in(plan)), out)
     lines = [
         f"{kept.title}, {kept.subtitle}: version {kept.version}, mark {kept.mark}",
         *map(str, kept.files),

@@ -11,6 +11,20 @@ from typing import Any
 from broodstock.errors import UsageError
 from broodstock.intake.near_words import did_you_mean, near_word
 
+PLAN_FILES = {
+    "spawning": "spawning_plan.json",
+    "release": "release_plan.json",
+    "load": "load_plan.json",
+    "tradeoff": "tradeoff.json",
+    "projection": "projection.json",
+}
+"""File of each kind of plan."""
+
+
+def plans_in(folders: Iterable[Path]) -> dict[str, Path]:
+    """Return the folder of each kind of plan found in some folders, the last one given first."""
+    return {kind: one for one in folders for kind, name in PLAN_FILES.items() if (one / name).exists()}
+
 
 @dataclass(frozen=True)
 class Asked:
@@ -21,7 +35,7 @@ class Asked:
     values : mapping of str to str
         What was typed, by name; empty words count as not given.
     plans : mapping of str to Path
-        Folder of the plan of a kind: ``spawning``, ``release``, ``load``.
+        Folder of the plan of a kind, see `PLAN_FILES`.
     """
 
     values: Mapping[str, str]
@@ -93,7 +107,7 @@ class Asked:
         from planner.tasks.plan_file import read_plan_file
 
         folder = self.plans.get(kind)
-        path = folder / f"{kind}_plan.json" if folder else None
+        path = folder / PLAN_FILES[kind] if folder else None
         if path is None or not path.exists():
             raise UsageError(
                 f"{kind} plan: found none{f' in {folder}' if folder else ''}. Expected the folder of a {kind} plan. "

@@ -66,6 +66,9 @@ class EntryForm:
         Key column that gets a fresh name on entry: ``{named: prefix-1}``; empty when `known` names the record.
     prefix : str
         Start of the fresh names, for example ``CAP-2025-02-14``.
+    tick : str
+        Heading of a box that is ticked when a line is as printed: the line is entered although no blank is filled.
+        Empty: a line is entered when one of its blanks is filled.
     """
 
     table: str
@@ -76,6 +79,7 @@ class EntryForm:
     action: Action = "add"
     named: str = ""
     prefix: str = ""
+    tick: str = ""
 
     def __post_init__(self) -> None:
         if len({line.key for line in self.lines}) != len(self.lines):
@@ -97,4 +101,5 @@ def form_of(values: Mapping[str, Any]) -> EntryForm:
         values["action"],
         values["named"],
         values["prefix"],
+        values.get("tick", ""),
     )

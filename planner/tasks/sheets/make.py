@@ -42,7 +42,7 @@ class KeptSheet:
     newest : int
         Newest version of the same subject; when it is higher, this sheet is void.
     files : tuple of Path
-        PDF and HTML.
+        PDF, HTML, and tables beside them.
     forms : tuple of EntryForm
         What can be keyed in.
     asked : mapping of str to str
@@ -120,7 +120,10 @@ def make_sheet(programme: Programme, name: str, asked: Asked, folder: Path) -> K
     place = folder / name / subject
     forms = [f.as_dict() for f in printed.forms]
     bare = replace(printed.sheet, mark="", version=0, provenance=())
-    content = fingerprint_of(json.loads(json.dumps({"sheet": bare.as_dict(), "forms": forms})))
+    whole = {"sheet": bare.as_dict(), "forms": forms} | (
+        {"tables": dict(printed.tables)} if printed.tables else {}
+    )
+    content = fingerprint_of(json.loads(json.dumps(whole)))
     versions = _versions(place)
     last = _read(place / str(versions[0])) if versions else None
     if last is not None and last["content"] == content:
@@ -134,6 +137,8 @@ def make_sheet(programme: Programme, name: str, asked: Asked, folder: Path) -> K
     target = place / str(version)
     write_bytes(target / f"{name}.pdf", sheet_pdf(sheet, programme.today))
     write_text(target / f"{name}.html", sheet_html(sheet))
+    for file, text in printed.tables.items():
+        write_text(target / file, text)
     values = {
         "name": name,
         "title": sheet.title,
@@ -144,6 +149,7 @@ def make_sheet(programme: Programme, name: str, asked: Asked, folder: Path) -> K
         "content": content,
         "asked": given,
         "forms": forms,
+        "tables": list(printed.tables),
     }
     write_text(target / KEPT, json.dumps(values, indent=1, ensure_ascii=False) + "\n")
     return _kept(target, values, version)
@@ -199,9 +205,8 @@ def _read(place: Path) -> dict[str, Any]:
 
 
 def _kept(place: Path, values: Mapping[str, Any], newest: int) -> KeptSheet:
-    files = tuple(
-        p for p in (place / f"{values['name']}.pdf", place / f"{values['name']}.html") if p.exists()
-    )
+    names = (f"{values['name']}.pdf", f"{values['name']}.html", *values.get("tables", ()))
+    files = tuple(place / n for n in names if (place / n).exists())
     return KeptSheet(
         values["name"],
         values["title"],
