@@ -14,6 +14,7 @@ from planner.tasks.monitoring_settings import MONITORING_SETTINGS
 from planner.tasks.project_settings import PROJECT_SETTINGS
 from planner.tasks.release_settings import RELEASE_SETTINGS
 from planner.tasks.season_settings import SEASON_SETTINGS
+from planner.tasks.sheet_settings import SHEET_CHOICES, SHEET_SETTINGS
 from planner.tasks.tag_settings import TAG_SETTINGS
 
 Value = str | int | float | dt.date
@@ -301,6 +302,8 @@ SETTINGS: dict[str, Setting] = {
         *(S(*row) for row in TAG_SETTINGS),
         *(S(*row) for row in MONITORING_SETTINGS),
         *(S(*row) for row in PROJECT_SETTINGS),
+        *(S(*row) for row in SHEET_SETTINGS),
+        *(S(n, "text", d, w, source=f, choices=c) for n, d, w, f, c in SHEET_CHOICES),
     )
 }
 
