@@ -46,6 +46,33 @@ CAUTIONS: dict[str, tuple[str, ...]] = {
     "water_order": (
         "Move fish and water only from lower to equal or higher risk. Drain on land; no plants.",
     ),
+    "larvae": (
+        "Larvae: short sets, cool shaded water, no crowding, change water slowly. A dead larva counts as taken. "
+        "Larvae of other species look alike: write down every doubt.",
+    ),
+    "night": (
+        "Night work: at least two people, working lights, somebody ashore who knows when you are due back.",
+    ),
+    "nets": (
+        "Nets: look at each set as often as your permit and protocol say, more often in warm water; free birds, "
+        "turtles and other species at once; no nets across fish that are spawning.",
+    ),
+    "electrofishing": (
+        "Electrofishing: only by permit, trained crew with a named leader, nobody alone, no bystanders, breaks; the "
+        "checklist before each start, gloves, boots and stop switch; never over spawning fish. Settings and stop rules "
+        "are those of the permit and of the manual of the device; this sheet gives none.",
+    ),
+    "handling": (
+        "Wet hands, fish out of water as short as can be, fresh water in the tub; let each fish recover before it "
+        "goes; when fish do not recover, stop and phone.",
+    ),
+    "dna": (
+        "Fin clips: one fish, one vial; wipe the scissors after each fish; ethanol burns: lids on, no flame.",
+    ),
+    "drawdown": (
+        "Deep mud and steep banks: nobody alone, a rope at hand. Watch oxygen and temperature as the water falls; tubs, "
+        "aerators and a place for the fish ready before the pump starts.",
+    ),
     "boats": ("Boats: life jackets on, two people, radio, float plan, mind wind and cold water.",),
     "heat": ("No handling above the temperature your programme agreed; shade; short holding.",),
     "privacy": ("Do not publish exact sites or spawning places.",),

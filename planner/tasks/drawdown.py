@@ -153,7 +153,7 @@ def drawdown_report(programme: Programme, site: str, drawdown: str | None = None
     chosen = drawdown or (max(days, key=lambda d: days[d]) if days else "")
     handled = fish[(fish["drawdown_id"] == chosen) & (fish["site_id"] == site)] if chosen else fish.iloc[:0]
     until = pd.Timestamp(days[chosen]) if chosen else pd.Timestamp(programme.today)
-    expected = _expected(programme, site, until)
+    expected = expected_tags(programme, site, until)
     read = set(handled["tag"]) - {""}
     expected["found"] = expected["tag"].isin(read)
     lists = _lists(handled, set(expected["tag"]))
@@ -181,7 +181,24 @@ def drawdown_report(programme: Programme, site: str, drawdown: str | None = None
     )
 
 
-def _expected(programme: Programme, site: str, until: pd.Timestamp) -> pd.DataFrame:
+def expected_tags(programme: Programme, site: str, until: pd.Timestamp) -> pd.DataFrame:
+    """Return the tags that may be in a water on a day: released there, or last met there.
+
+    Parameters
+    ----------
+    programme : Programme
+        Open records, with scans when recent contacts are to count.
+    site : str
+        Water.
+    until : Timestamp
+        Day; what happened later is left out.
+
+    Returns
+    -------
+    DataFrame
+        ``tag, family, year_class, released_on, length_mm, last_met, confidence`` (``met here``, ``released here``),
+        by tag.
+    """
     releases = programme.tables["releases"]
     captures, scans = programme.tables["captures"], programme.tables["scans"]
     deployments = programme.tables["deployments"].set_index("deployment_id")["site_id"]

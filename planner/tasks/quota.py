@@ -164,10 +164,28 @@ def quota_report(programme: Programme, year_class: int | None = None) -> QuotaRe
     if year not in years:
         known = ", ".join(map(str, sorted(years)))
         raise UsageError(f"--year-class: found {year}. Expected one of {known}.")
+    mine = _takes_of(programme, year)
+    total = int(mine["number"].sum())
+    cells = quota_cells(programme, year)
+    zone_share = mine.groupby("zone")["number"].sum() / max(total, 1)
+    week_share = mine.groupby("week")["number"].sum() / max(total, 1)
+    notes = [*_gaps(programme, mine, zone_share, week_share), *_permit_words(programme, mine)]
+    parents, words = _parents(programme, year)
+    return QuotaReport(year, cells, total, sum(c.wanted or 0 for c in cells), (*notes, *words), parents)
+
+
+def _takes_of(programme: Programme, year: int) -> pd.DataFrame:
+    takes = programme.tables["larval_takes"]
     mine = takes[takes["year_class"] == year].copy()
-    mine["week"] = [_monday(d.date()) for d in mine["collected_on"]]
-    wanted = {
-        (z, _monday(w.date())): (int(n), None if pd.isna(s) else float(s))
+    mine["week"] = [monday_of(d.date()) for d in mine["collected_on"]]
+    return mine
+
+
+def quotas_of(programme: Programme, year: int) -> dict[tuple[str, dt.date], tuple[int, float | None]]:
+    """Return larvae wanted and the largest share of one night (None: the setting) by zone and Monday of the week."""
+    quotas = programme.tables["larval_quotas"]
+    return {
+        (z, monday_of(w.date())): (int(n), None if pd.isna(s) else float(s))
         for z, w, n, s, y in zip(
             quotas["zone"],
             quotas["week_from"],
@@ -178,6 +196,19 @@ def quota_report(programme: Programme, year_class: int | None = None) -> QuotaRe
         )
         if y == year
     }
+
+
+def quota_cells(programme: Programme, year: int) -> tuple[QuotaCell, ...]:
+    """Tally the larvae of a year class by zone and week, without a look at parents.
+
+    Parameters
+    ----------
+    programme : Programme
+        Open records.
+    year : int
+        Year class; without takes and quotas there are no cells.
+    """
+    mine, wanted = _takes_of(programme, year), quotas_of(programme, year)
     total = int(mine["number"].sum())
     settings = programme.settings
     zone_share = mine.groupby("zone")["number"].sum() / max(total, 1)
@@ -213,14 +244,11 @@ def quota_report(programme: Programme, year_class: int | None = None) -> QuotaRe
                 why,
             )
         )
-    notes = [*_gaps(programme, mine, zone_share, week_share), *_permit_words(programme, mine)]
-    parents, words = _parents(programme, year)
-    return QuotaReport(
-        year, tuple(cells), total, sum(q for q, _ in wanted.values()), (*notes, *words), parents
-    )
+    return tuple(cells)
 
 
-def _monday(day: dt.date) -> dt.date:
+def monday_of(day: dt.date) -> dt.date:
+    """Return the Monday of the week of a day."""
     return day - dt.timedelta(days=day.weekday())
 
 
