@@ -59,7 +59,10 @@ def _day(day: dt.datetime | None) -> dt.date | None:
     "--not-ripe", multiple=True, metavar="FISH", help="Fish found not ripe (or without milt) this morning."
 )
 @click.option(
-    "--also-ripe", multiple=True, metavar="FISH", help="Fish found ripe this morning against the records."
+    "--also-ripe",
+    multiple=True,
+    metavar="FISH",
+    help="Fish found ripe this morning against the records; 'all': every fish nobody has looked at.",
 )
 @click.option(
     "--others", type=click.IntRange(0, 10), default=0, help="Nearly as good plans to show, with other fish."
@@ -107,8 +110,9 @@ def spawn(
         progress("Comparing with the plan that believes the estimates")
         words = price_words(programme, outcome)
         answer = Answer(f"{answer.text}\n\n{words}", answer.data | {"price_of_caution": words})
-    if outcome.near_best:
-        answer = Answer(f"{answer.text}\n\n{aligned(*outcome.near_best_rows())}", answer.data)
+    if others:
+        table = f"{aligned(*outcome.near_best_rows())}\n" if outcome.near_best else ""
+        answer = Answer(f"{answer.text}\n\n{table}{outcome.near_best.sentence()}", answer.data)
     return answer
 
 

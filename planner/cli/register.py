@@ -78,6 +78,13 @@ def new(register: Path | str) -> Answer:
     "--unit", "units", multiple=True, metavar="COLUMN=UNIT", help="Unit in the file: in, lb, kg ..."
 )
 @click.option("--length-type", default="", metavar="KIND", help="Kind of every length: TL, FL or SL.")
+@click.option(
+    "--word", "words", multiple=True, metavar="COLUMN:THEIRS=OURS", help="What a word of the file means."
+)
+@click.option("--fill", multiple=True, metavar="COLUMN=VALUE", help="What an empty cell or no column means.")
+@click.option(
+    "--dates", default="", metavar="ORDER", help="Dates that are not ISO: day-first or month-first."
+)
 @click.option("--mapping", default="", metavar="NAME", help="Use headers and units saved under a name.")
 @click.option("--save-mapping", default="", metavar="NAME", help="Save headers and units (with --write).")
 @click.option(
@@ -96,6 +103,9 @@ def import_(
     maps: tuple[str, ...],
     units: tuple[str, ...],
     length_type: str,
+    words: tuple[str, ...],
+    fill: tuple[str, ...],
+    dates: str,
     mapping: str,
     save_mapping: str,
     confirmed_by: str,
@@ -122,6 +132,9 @@ def import_(
         maps=maps,
         units=units,
         length_type=length_type,
+        words=words,
+        fill=fill,
+        dates=dates,
         mapping=mapping,
         save_as=save_mapping,
         confirmed_by=confirmed_by,

@@ -29,6 +29,8 @@ class FishLine:
         Last weight in words, empty if unknown.
     remark : str
         Frozen milt, ripeness, use so far.
+    frozen : bool
+        Only his frozen milt is used.
     """
 
     fish_id: str
@@ -41,6 +43,7 @@ class FishLine:
     mean_kinship: float
     weight: str = ""
     remark: str = ""
+    frozen: bool = False
 
 
 @dataclass(frozen=True)
@@ -203,7 +206,7 @@ def _strip(
     for d in sorted(dishes, key=lambda x: x.number):
         male = by_id[d.male]
         share = f"1/{d.of}"
-        place = "frozen" if male.unit == "" else male.unit
+        place = "frozen" if male.frozen else male.unit or "none"
         cells = (d.dish_id, d.male, place, male.tag or "none", f"{d.kinship:.3f}", share, d.cell, "", "", "")
         rows.append(cells)
     spare = spare_males.get(female.fish_id, ())

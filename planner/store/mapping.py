@@ -5,6 +5,8 @@ Works on the cells as text, before any meaning is given to them. What was conver
 
 from __future__ import annotations
 
+import datetime as dt
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal, InvalidOperation
@@ -38,6 +40,11 @@ TEMPERATURES = {"F": (Decimal(32), Decimal(5) / Decimal(9)), "K": (Decimal("273.
 
 LENGTH_TYPES = ("TL", "FL", "SL")
 
+DATE_ORDERS = {"day-first": (2, 1, 0), "month-first": (2, 0, 1)}
+"""Where year, month and day stand in a date written with points, strokes or hyphens."""
+
+_OTHER_DATE = re.compile(r"([0-9]{1,2})[./-]([0-9]{1,2})[./-]([0-9]{4})")
+
 
 @dataclass(frozen=True)
 class Declared:
@@ -51,17 +58,29 @@ class Declared:
         Unit the file uses, by our column.
     length_type : str
         Kind of every length in the file: ``TL``, ``FL`` or ``SL``; empty when each row says it.
+    values : mapping of str to mapping of str to str
+        By our column: our word by the word the file uses.
+    fill : mapping of str to str
+        Value of empty cells, by our column; the column is added when the file has none.
+    dates : str
+        Order of dates that are not ISO: ``day-first`` or ``month-first``; empty when all are ISO.
     """
 
     columns: Mapping[str, str] = field(default_factory=dict)
     units: Mapping[str, str] = field(default_factory=dict)
     length_type: str = ""
+    values: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    fill: Mapping[str, str] = field(default_factory=dict)
+    dates: str = ""
 
     def words(self) -> str:
         """Return what was declared, for the source of a change; empty when nothing was."""
         parts = [f"{h} -> {c}" for h, c in sorted(self.columns.items())]
         parts += [f"{c} from {u}" for c, u in sorted(self.units.items())]
         parts += [f"lengths are {self.length_type}"] if self.length_type else []
+        parts += [f"{c} {t!r} is {o}" for c, v in sorted(self.values.items()) for t, o in sorted(v.items())]
+        parts += [f"empty {c} is {v}" for c, v in sorted(self.fill.items())]
+        parts += [f"dates are {self.dates}"] if self.dates else []
         return "; ".join(parts)
 
 
@@ -79,6 +98,26 @@ def pairs_of(option: str, texts: Iterable[str], example: str) -> dict[str, str]:
         if not sign or not name.strip() or not value.strip():
             raise UsageError(f"{option}: found {text!r}. Expected NAME=VALUE, for example {example}.")
         out[name.strip()] = value.strip()
+    return out
+
+
+def values_of(texts: Iterable[str]) -> dict[str, dict[str, str]]:
+    """Split ``COLUMN:THEIRS=OURS`` texts into our words by column and word of the file.
+
+    Raises
+    ------
+    UsageError
+        If a text has another form.
+    """
+    out: dict[str, dict[str, str]] = {}
+    for text in texts:
+        name, colon, rest = text.partition(":")
+        theirs, sign, ours = rest.rpartition("=")
+        if not colon or not sign or not name.strip() or not theirs.strip() or not ours.strip():
+            raise UsageError(
+                f"--word: found {text!r}. Expected COLUMN:THEIRS=OURS, for example sex:F=female."
+            )
+        out.setdefault(name.strip(), {})[theirs.strip()] = ours.strip()
     return out
 
 
@@ -112,6 +151,15 @@ def check_declared(declared: Declared, specs: Iterable[Table]) -> None:
                 f"--unit {name}={unit}: found unit {unit!r}. Expected {own or 'no unit'}"
                 f"{' or one that can be turned into it: ' + ', '.join(others) if others else ''}."
             )
+    if declared.dates and declared.dates not in DATE_ORDERS:
+        raise UsageError(f"--dates: found {declared.dates!r}. Expected {' or '.join(DATE_ORDERS)}.")
+    given = [("--word", c, o) for c, v in declared.values.items() for o in v.values()]
+    for option, name, ours in (*given, *(("--fill", c, v) for c, v in declared.fill.items())):
+        if name not in columns:
+            raise UsageError(f"{option} {name}: found no column {name!r}. See 'kinshoal columns TABLE'.")
+        choices = columns[name].choices
+        if choices and ours not in choices:
+            raise UsageError(f"{option} {name}: found {ours!r}. Expected one of {', '.join(choices)}.")
     if declared.length_type not in ("", "TL"):
         only_total = [s.name for s in specs if "length_type" not in s.names and "total_length_mm" in s.names]
         if only_total and not any("length_type" in s.names for s in specs):
@@ -146,7 +194,7 @@ def translated(raw: RawTable, spec: Table, declared: Declared) -> tuple[RawTable
     names = [by_header.get(h) or by_header.get("_".join(h.lower().split()), h) for h in headers]
     columns = list(raw.columns)
     typed = dict(raw.typed)
-    said = []
+    said = _in_our_words(spec, declared, headers, names, columns)
     for name, unit in declared.units.items():
         if name not in names or name not in spec.names or unit == spec.column(name).unit:
             continue
@@ -170,6 +218,59 @@ def translated(raw: RawTable, spec: Table, declared: Declared) -> tuple[RawTable
             n = sum(map(bool, words))
         said.append(f"{spec.name}.length_type: {n} length(s) taken as {declared.length_type}, as declared")
     return RawTable(raw.file, headers, columns, raw.rows, typed), said
+
+
+def _in_our_words(
+    spec: Table, declared: Declared, headers: list[str], names: list[str], columns: list[list[str]]
+) -> list[str]:
+    """Put the words, dates and filled cells that were declared into the columns; say what was changed."""
+    said = []
+    for name, ours in declared.values.items():
+        if name not in names or name not in spec.names:
+            continue
+        at = names.index(name)
+        changed = [ours.get(c.strip(), c) for c in columns[at]]
+        n = sum(a != b for a, b in zip(columns[at], changed, strict=True))
+        columns[at] = changed
+        said.append(f"{spec.name}.{name}: {n} word(s) of the file put into ours")
+    for at, name in enumerate(names):
+        if declared.dates and name in spec.names and spec.column(name).kind == "date":
+            changed = [iso_date(c, declared.dates) for c in columns[at]]
+            n = sum(a != b for a, b in zip(columns[at], changed, strict=True))
+            columns[at] = changed
+            said += [f"{spec.name}.{name}: {n} date(s) read as {declared.dates}"] if n else []
+    for name, value in declared.fill.items():
+        if name not in spec.names:
+            continue
+        if name not in names:
+            headers.append(name)
+            names.append(name)
+            columns.append([""] * (len(columns[0]) if columns else 0))
+        at = names.index(name)
+        n = sum(not c.strip() for c in columns[at])
+        columns[at] = [c if c.strip() else value for c in columns[at]]
+        said.append(f"{spec.name}.{name}: {n} empty cell(s) taken as {value}, as declared")
+    return said
+
+
+def iso_date(cell: str, order: str) -> str:
+    """Return a date such as 14/03/2018 as ISO text; any other text, or a day that does not exist, as it is.
+
+    Parameters
+    ----------
+    cell : str
+        Cell of the file.
+    order : {'day-first', 'month-first'}
+        As declared.
+    """
+    found = _OTHER_DATE.fullmatch(cell.strip())
+    if found is None:
+        return cell
+    year, month, day = (int(found.groups()[k]) for k in DATE_ORDERS[order])
+    try:
+        return dt.date(year, month, day).isoformat()
+    except ValueError:
+        return cell
 
 
 def in_our_unit(cell: str, own: str, unit: str) -> str:

@@ -13,6 +13,11 @@ from planner.tasks.dna_screens import dna_objections
 from planner.tasks.programme import Programme
 from planner.tasks.rows import rows
 
+EVERY_FISH = "all"
+"""Named among the ripe fish: every fish that nobody has looked at this season."""
+
+UNSEEN = ("unknown", "not looked at this season")
+
 
 @dataclass(frozen=True)
 class Candidate:
@@ -58,7 +63,8 @@ def candidates_on(
     day : date
         Spawning day.
     not_ripe, also_ripe : sequence of str
-        Fish found not ripe, or ripe, this morning against the records.
+        Fish found not ripe, or ripe, this morning against the records. `EVERY_FISH` among those ripe takes every fish
+        that nobody has looked at this season as ripe.
 
     Returns
     -------
@@ -72,7 +78,7 @@ def candidates_on(
     """
     fish = programme.tables["fish"]
     brood = fish[fish["status"] == "brood"]
-    _check_named(set(brood["fish_id"]), (*not_ripe, *also_ripe))
+    _check_named(set(brood["fish_id"]), (*not_ripe, *(f for f in also_ripe if f != EVERY_FISH)))
     held = holds_on(programme.tables["holds"], day)
     ripe = _ripeness_on(programme.tables["ripeness"], day)
     made = _dishes_made(programme.tables["crosses"], day)
@@ -80,7 +86,9 @@ def candidates_on(
     by_dna = dna_objections(programme, [*brood["fish_id"], *frozen])
     out = []
     for row in rows(brood):
-        state = ripe.get(row.fish_id, ("unknown", "not looked at this season"))
+        state = ripe.get(row.fish_id, UNSEEN)
+        if state is UNSEEN and EVERY_FISH in also_ripe:
+            state = ("ripe", "taken as ripe; not looked at this season")
         if row.fish_id in also_ripe:
             state = ("ripe", "ripe this morning")
         if row.fish_id in not_ripe:
@@ -90,6 +98,16 @@ def candidates_on(
         why = _why_not(programme, row, day, held, by_dna, state, limit - used)
         out.append(Candidate(row.fish_id, row.sex, not why, why, max(limit - used, 0), used, False, state[1]))
     return out + _frozen(programme, held, by_dna, made, {c.fish_id for c in out if c.may_cross})
+
+
+def look_first(judged: Sequence[Candidate]) -> list[str]:
+    """Return how fish that nobody has looked at become candidates, when there are such fish."""
+    if not any(c.why_not.endswith(UNSEEN[1]) for c in judged):
+        return []
+    return [
+        "Look at the fish and name the ripe ones with --also-ripe FISH, or enter them in the table 'ripeness'; "
+        f"--also-ripe {EVERY_FISH} takes every fish that nobody has looked at as ripe."
+    ]
 
 
 def holds_on(holds: pd.DataFrame, day: dt.date) -> dict[tuple[str, str], str]:

@@ -27,15 +27,26 @@ def saved_mapping(register: Register, name: str) -> Declared:
             f"--mapping: found {name!r}. Expected a saved mapping: {', '.join(known) or 'there are none yet'}. "
             "Save one with --save-mapping NAME."
         )
-    columns = {str(r["header"]): str(r["column"]) for r in rows if r["column"]}
-    units = {str(r["column"]): str(r["unit"]) for r in rows if r["column"] and r["unit"]}
-    kinds = [str(r["note"]) for r in rows if r["header"] == LENGTH_HEADER]
-    columns.pop(LENGTH_HEADER, None)
-    return Declared(columns, units, kinds[0] if kinds else "")
+    special = {str(r["header"]): r for r in rows if str(r["header"]).startswith(SPECIAL)}
+    plain = [r for r in rows if str(r["header"]) not in special]
+    columns = {str(r["header"]): str(r["column"]) for r in plain if r["column"]}
+    units = {str(r["column"]): str(r["unit"]) for r in plain if r["column"] and r["unit"]}
+    values: dict[str, dict[str, str]] = {}
+    fill = {}
+    for header, r in special.items():
+        if header.startswith(WORD_HEADER):
+            theirs = header.removeprefix(WORD_HEADER).split(") ", 1)[1]
+            values.setdefault(str(r["column"]), {})[theirs] = str(r["note"])
+        elif header.startswith(FILL_HEADER):
+            fill[str(r["column"])] = str(r["note"])
+    length, dates = (str(special[h]["note"]) if h in special else "" for h in (LENGTH_HEADER, DATES_HEADER))
+    return Declared(columns, units, length, values, fill, dates)
 
 
-LENGTH_HEADER = "(length type)"
-"""Stands for a header in the row of a mapping that keeps the declared kind of length in its note."""
+LENGTH_HEADER, DATES_HEADER = "(length type)", "(dates)"
+WORD_HEADER, FILL_HEADER = "(word of ", "(empty "
+SPECIAL = (LENGTH_HEADER, DATES_HEADER, WORD_HEADER, FILL_HEADER)
+"""Stand for a header in the rows of a mapping that keep what else was declared, in their note."""
 
 
 def save_mapping(register: Register, name: str, table: str, declared: Declared, who: str) -> None:
@@ -47,7 +58,9 @@ def save_mapping(register: Register, name: str, table: str, declared: Declared, 
         If nothing was declared.
     """
     if not declared.words():
-        raise UsageError("--save-mapping: found nothing declared. Expected --map, --unit or --length-type.")
+        raise UsageError(
+            "--save-mapping: found nothing declared. Expected --map, --unit, --word, --fill, --dates or --length-type."
+        )
     headers = dict(declared.columns) | {c: c for c in declared.units if c not in declared.columns.values()}
     rows: list[dict[str, Any]] = [
         {"mapping": name, "table": table, "header": h, "column": c, "unit": declared.units.get(c)}
@@ -55,6 +68,11 @@ def save_mapping(register: Register, name: str, table: str, declared: Declared, 
     ]
     if declared.length_type:
         rows.append({"mapping": name, "table": table, "header": LENGTH_HEADER, "note": declared.length_type})
+    if declared.dates:
+        rows.append({"mapping": name, "table": table, "header": DATES_HEADER, "note": declared.dates})
+    more = [(f"{WORD_HEADER}{c}) {t}", c, o) for c, v in declared.values.items() for t, o in v.items()]
+    more += [(f"{FILL_HEADER}{c})", c, v) for c, v in declared.fill.items()]
+    rows += [{"mapping": name, "table": table, "header": h, "column": c, "note": n} for h, c, n in more]
     old = {str(r["header"]): r for r in register.rows("mappings", {"mapping": name, "table": table})}
     with register.writing(who, f"mapping {name}: {declared.words()}", kind="mapping") as writer:
         for row in rows:
@@ -74,4 +92,9 @@ def joined_declared(base: Declared, more: Declared) -> Declared:
         columns={**base.columns, **more.columns},
         units={**base.units, **more.units},
         length_type=more.length_type or base.length_type,
+        values={
+            c: {**base.values.get(c, {}), **more.values.get(c, {})} for c in {**base.values, **more.values}
+        },
+        fill={**base.fill, **more.fill},
+        dates=more.dates or base.dates,
     )

@@ -164,8 +164,11 @@ def _names_of(path: Path, table: str) -> set[str]:
 
 def _concerns(declared: Declared, spec: Table) -> bool:
     """Whether anything declared may touch a table: a header, a unit, the kind of length."""
-    named = {*declared.columns.values(), *declared.units}
-    return bool(named & set(spec.names)) or bool(declared.length_type and "length_type" in spec.names)
+    named = {*declared.columns.values(), *declared.units, *declared.values, *declared.fill}
+    dated = bool(declared.dates) and any(c.kind == "date" for c in spec.columns)
+    return (
+        bool(named & set(spec.names)) or dated or bool(declared.length_type and "length_type" in spec.names)
+    )
 
 
 def _one_table(

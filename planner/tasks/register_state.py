@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from broodstock.findings import LEVELS
-from planner.store.mapping import Declared, pairs_of
+from planner.store.mapping import Declared, pairs_of, values_of
 from planner.store.register import Register
 from planner.store.versions import utc_now
 from planner.tasks.people import check_approver, check_person
@@ -44,6 +44,9 @@ def import_into(
     maps: Sequence[str] = (),
     units: Sequence[str] = (),
     length_type: str = "",
+    words: Sequence[str] = (),
+    fill: Sequence[str] = (),
+    dates: str = "",
     mapping: str = "",
     save_as: str = "",
     confirmed_by: str = "",
@@ -65,6 +68,8 @@ def import_into(
         Write it, when there is no hard fault.
     table, maps, units, length_type : str or sequence of str
         What a foreign file holds: its table, ``HEADER=COLUMN``, ``COLUMN=UNIT``, ``TL``, ``FL`` or ``SL``.
+    words, fill, dates : str or sequence of str
+        Further ``COLUMN:THEIRS=OURS``, ``COLUMN=VALUE`` for empty cells, and ``day-first`` or ``month-first``.
     mapping, save_as : str
         Name of a saved mapping to use; name to save this one under.
     confirmed_by : str
@@ -89,6 +94,9 @@ def import_into(
             pairs_of("--map", maps, "'Fish length=length_mm'"),
             pairs_of("--unit", units, "weight_g=kg"),
             length_type,
+            values_of(words),
+            pairs_of("--fill", fill, "status=brood"),
+            dates,
         )
         if mapping:
             declared = mappings.joined_declared(mappings.saved_mapping(register, mapping), declared)

@@ -18,15 +18,16 @@ from planner.optimise.spawning.designs import price_of_caution
 from planner.optimise.spawning.explain import PairReason, reasons
 from planner.optimise.spawning.mates import next_mates
 from planner.optimise.spawning.naive import equal_use_plan, random_plan
-from planner.optimise.spawning.near_best import alternatives
+from planner.optimise.spawning.near_best import NO_ALTERNATIVES, Alternatives, alternatives
 from planner.optimise.spawning.read import SpawningPlan
 from planner.optimise.spawning.solve import SearchSettings, plan_spawning
 from planner.optimise.status import SolveStatus
 from planner.provenance import Provenance
+from planner.tasks.candidates import look_first
 from planner.tasks.no_plan import STOPPED_WORDS, NoPlanError
 from planner.tasks.programme import Programme
 from planner.tasks.rows import rows
-from planner.tasks.spawning_data import SETTINGS_USED, SpawningInputs, spawning_inputs
+from planner.tasks.spawning_data import SETTINGS_USED, SpawningInputs, day_of_plan, spawning_inputs
 from planner.tasks.spawning_refusals import refuse_missing_sex
 
 SPARE_MALES = 4
@@ -62,8 +63,8 @@ class SpawningOutcome:
         Day of spawning.
     earlier_number : int
         Highest number of a dish in older versions of today's plan.
-    near_best : tuple of SpawningPlan
-        Plans nearly as good that use other fish.
+    near_best : Alternatives
+        Plans nearly as good that use other fish, and what is proven about how different they could be.
     caution : CautionPrice or None
         What minding uncertain kinship costs and gains; None for a plan by the estimates.
     """
@@ -77,7 +78,7 @@ class SpawningOutcome:
     provenance: Provenance
     day: dt.date
     earlier_number: int = 0
-    near_best: tuple[SpawningPlan, ...] = ()
+    near_best: Alternatives = NO_ALTERNATIVES
     caution: CautionPrice | None = None
 
     def facts(self) -> tuple[tuple[str, str], ...]:
@@ -194,6 +195,7 @@ class SpawningOutcome:
             "other_plans": [
                 dict(zip(self.near_best_rows()[0], r, strict=True)) for r in self.near_best_rows()[1]
             ],
+            "other_plans_differ": self.near_best.as_dict(),
             "caution": None if self.caution is None else self.caution.as_dict(),
             "notes": list(self.inputs.notes),
             "provenance": self.provenance.as_dict(),
@@ -245,8 +247,9 @@ def spawning_plan(
         If the records do not allow a plan.
     """
     say = progress or (lambda words: None)
-    day = day or programme.settings.day("spawning_day")
+    day, assumed = day_of_plan(programme, day)
     inputs = spawning_inputs(programme, day, not_ripe, also_ripe)
+    inputs = replace(inputs, notes=(*assumed, *inputs.notes))
     data = inputs.data
     seed = int(programme.settings["seed"]) % (2**31 - 1)
     settings = SearchSettings(
@@ -259,7 +262,7 @@ def spawning_plan(
         if p.best is not None and p.bound is not None:
             say(f"best {p.best:.6f}, bound {p.bound:.6f}")
 
-    refuse_missing_sex(inputs.candidates, data.dishes)
+    refuse_missing_sex(inputs.candidates, data.dishes, look_first(inputs.candidates))
     say(f"{data.n_females} females and {data.n_males} males may be crossed; {data.dishes} dishes wanted")
     plan = plan_spawning(data, settings, progress=tell, cancel=cancel)
     if not plan.has_plan:
@@ -278,7 +281,10 @@ def spawning_plan(
     if near_best:
         say(f"Looking for up to {near_best} other plans within {within:.1%} of the best")
         outcome = replace(
-            outcome, near_best=tuple(alternatives(data, plan, number=near_best, within=within, cancel=cancel))
+            outcome,
+            near_best=alternatives(
+                data, plan, number=near_best, within=within, settings=settings, cancel=cancel
+            ),
         )
     return outcome
 
@@ -379,6 +385,8 @@ def no_plan_error(plan: SpawningPlan) -> NoSpawningPlanError:
     for c in plan.conflicts:
         lines.append(f"- {c.sentence} {c.facts} [{c.code}]")
         lines += [f"  would help: {r}" for r in c.relaxations]
+    if any(c.code == "dishes" for c in plan.conflicts):
+        lines.append("The number of dishes is the setting crosses_wanted: --set crosses_wanted=NUMBER.")
     return NoSpawningPlanError("\n".join(lines), 4 if plan.report.no_plan_exists or plan.conflicts else 5)
 
 

@@ -13,9 +13,10 @@ from broodstock.arrays import FloatArray, IntArray
 from broodstock.errors import UsageError
 from planner.optimise.spawning.data import MANY, SpawningData, spawning_data
 from planner.optimise.spawning.scenarios import Scenario, semidefinite
-from planner.tasks.candidates import Candidate, candidates_on
+from planner.tasks.candidates import EVERY_FISH, Candidate, candidates_on
 from planner.tasks.marker_kinship import sampled_kinship
-from planner.tasks.programme import Programme
+from planner.tasks.programme import FAR_DAY, Programme
+from planner.tasks.settings import UNSET_DAY
 from planner.tasks.spawning_refusals import refuse_contradictory_settings
 
 SETTINGS_USED = (
@@ -102,6 +103,38 @@ def living_group(programme: Programme) -> tuple[FloatArray, list[str]]:
     return weights, notes
 
 
+def day_of_plan(programme: Programme, day: dt.date | None) -> tuple[dt.date, list[str]]:
+    """Return the day to plan for, and a note when neither the user nor the settings say it.
+
+    Parameters
+    ----------
+    programme : Programme
+        Open records.
+    day : date, optional
+        As asked for; default the setting ``spawning_day``.
+
+    Raises
+    ------
+    UsageError
+        If the records hold no day at all.
+    """
+    if day is not None:
+        return day, []
+    found = programme.settings.day("spawning_day")
+    if found.isoformat() == FAR_DAY:
+        raise UsageError(
+            "spawning day: found no day, neither given nor in the records. Expected --day YYYY-MM-DD, or the setting "
+            "spawning_day. Plans never use the machine's clock."
+        )
+    if programme.settings["spawning_day"] == UNSET_DAY and any(
+        f.code == "day-assumed" for f in programme.findings
+    ):
+        return found, [
+            f"Planned for {found}, the last day in the records. Give --day YYYY-MM-DD for another."
+        ]
+    return found, []
+
+
 def spawning_inputs(
     programme: Programme, day: dt.date, not_ripe: Sequence[str] = (), also_ripe: Sequence[str] = ()
 ) -> SpawningInputs:
@@ -143,6 +176,8 @@ def spawning_inputs(
     ordered = females + males
     pedigree = programme.pedigree
     living, notes = living_group(programme)
+    if EVERY_FISH in also_ripe:
+        notes.append("Fish that nobody has looked at this season are taken as ripe: look before you cross.")
     place_f = {c.fish_id: k for k, c in enumerate(females)}
     place_m = {c.fish_id: k for k, c in enumerate(males)}
     made_rows = [(place_f[d], place_m[s], n) for (d, s), n in made.items() if d in place_f and s in place_m]

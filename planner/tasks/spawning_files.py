@@ -47,6 +47,7 @@ def sheet_of(programme: Programme, outcome: SpawningOutcome) -> Sheet:
                 facts.kinship_with_young if facts.kinship_with_living is None else facts.kinship_with_living,
                 f"{weight:.0f} g" if pd.notna(weight) else "",
                 candidate.ripeness + made,
+                frozen,
             )
         )
     comparison = [_comparison("this plan", outcome.plan)]
