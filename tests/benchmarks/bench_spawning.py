@@ -232,7 +232,10 @@ def morning_rows(data: SpawningData, plan: SpawningPlan) -> list[dict[str, Any]]
     seconds = time.perf_counter() - began
     fish = plan.contributions > 0
     shared = ", ".join(f"{int((fish & (o.contributions > 0)).sum())}" for o in others)
-    note = f"fish shared with the best plan's {int(fish.sum())}: {shared}"
+    note = (
+        f"fish shared with the best plan's {int(fish.sum())}: {shared}; over all pairs {others.shared}, proven least "
+        f"{others.least_shared}"
+    )
     table.append(row_of("three alternatives within 1 %", size, seconds, "", note))
     began = time.perf_counter()
     equal, random = equal_use_plan(data), random_plan(data, 1)

@@ -7,7 +7,9 @@ the best plan and swap dishes as long as the goal stays within a stated share of
 from __future__ import annotations
 
 import threading
-from dataclasses import replace
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -15,11 +17,15 @@ from broodstock.arrays import BigIntArray, FloatArray
 from planner.optimise.spawning.build import Draft, Row, draft_rules
 from planner.optimise.spawning.coefficients import Coefficients, coefficients
 from planner.optimise.spawning.data import SpawningData
+from planner.optimise.spawning.near_best_bound import least_shared, shared_fish
 from planner.optimise.spawning.pairing import choose_pairs, failing_row
 from planner.optimise.spawning.read import SpawningPlan
 from planner.optimise.spawning.search import Found, Goal
 from planner.optimise.spawning.solve import SearchSettings, finish, goal_of
 from planner.optimise.status import SolveStatus, relative_gap
+
+LONGEST_PROOF = 20.0
+"""Most seconds spent on proving how different the plans could be."""
 
 
 def near_contributions(
@@ -68,6 +74,65 @@ def near_contributions(
     return c if not draft.mates_counted or choose_pairs(draft, c)[0] is not None else best
 
 
+@dataclass(frozen=True)
+class Alternatives:
+    """Plans nearly as good as the best that use other fish, and what is proven about how different they could be.
+
+    Parameters
+    ----------
+    plans : tuple of SpawningPlan
+    within : float
+        Greatest rise of the goal, as a share of the best plan's value.
+    shared : int
+        Fish shared, summed over all pairs of the best plan and `plans`.
+    least_shared : int or None
+        Proven: no choice of as many plans within the limit has a smaller sum. None without plans, or when the time
+        was over.
+    """
+
+    plans: tuple[SpawningPlan, ...] = ()
+    within: float = 0.0
+    shared: int = 0
+    least_shared: int | None = None
+
+    def __len__(self) -> int:
+        return len(self.plans)
+
+    def __iter__(self) -> Iterator[SpawningPlan]:
+        return iter(self.plans)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON."""
+        return {
+            "plans": len(self.plans),
+            "within": self.within,
+            "shared_fish": self.shared,
+            "least_shared_fish_proven": self.least_shared,
+            "sentence": self.sentence() if self.within else "",
+        }
+
+    def sentence(self) -> str:
+        """Say how different the plans are, and what is proven about it."""
+        if not self.plans:
+            return f"No other plan was found whose value is within {self.within:.1%} of the best."
+        plans = f"{len(self.plans)} plans" if len(self.plans) > 1 else "plan"
+        said = (
+            f"Over all pairs of the best plan and the {plans} found, {self.shared} fish are shared (a fish that n "
+            "plans use counts in each pair of them)."
+        )
+        if self.least_shared is None:
+            return f"{said} How few could be shared was not proven: the time was over."
+        if self.least_shared >= self.shared:
+            return f"{said} Proven: no choice of as many plans within {self.within:.1%} of the best shares fewer."
+        return (
+            f"{said} Proven: no choice of as many plans within {self.within:.1%} of the best shares fewer than "
+            f"{self.least_shared}; whether any shares fewer than {self.shared} is not known."
+        )
+
+
+NO_ALTERNATIVES = Alternatives()
+
+
 def alternatives(
     data: SpawningData,
     plan: SpawningPlan,
@@ -77,7 +142,7 @@ def alternatives(
     settings: SearchSettings | None = None,
     co: Coefficients | None = None,
     cancel: threading.Event | None = None,
-) -> list[SpawningPlan]:
+) -> Alternatives:
     """Return plans that use other fish and whose goal is within a share of the best.
 
     Parameters
@@ -96,9 +161,9 @@ def alternatives(
 
     Returns
     -------
-    list of SpawningPlan
-        Each avoids the fish of the plans before it as far as the limit lets it; its gap is to the proven bound
-        of the best plan. Fewer than `number` when no further difference is possible. Empty without a plan.
+    Alternatives
+        Each plan avoids the fish of the plans before it as far as the limit lets it; its gap is to the proven bound
+        of the best plan. Fewer than `number` when no further difference is found. Empty without a plan.
 
     Raises
     ------
@@ -106,28 +171,33 @@ def alternatives(
         If an alternative fails its recheck.
     """
     if not plan.has_plan or plan.value is None:
-        return []
+        return Alternatives(within=within)
     how = settings or SearchSettings()
     known = coefficients(data) if co is None else co
-    draft = draft_rules(data, known)
-    used = np.zeros(data.n_candidates)
-    seen = {tuple(plan.contributions.tolist())}
-    used += plan.contributions > 0
-    found: list[SpawningPlan] = []
-    while len(found) < number and not (cancel is not None and cancel.is_set()):
-        c = near_contributions(
-            draft,
-            goal_of(known),
-            plan.contributions,
-            most=plan.value * (1 + within),
-            avoid=used,
-        )
-        if tuple(c.tolist()) in seen:
+    draft, goal = draft_rules(data, known), goal_of(known)
+    most = plan.value * (1 + within)
+    chosen = [plan.contributions]
+    while len(chosen) <= number and not (cancel is not None and cancel.is_set()):
+        used = (np.array(chosen) > draft.base).sum(axis=0).astype(np.float64)
+        c = near_contributions(draft, goal, plan.contributions, most=most, avoid=used)
+        if any(np.array_equal(c, x) for x in chosen):
             break
-        seen.add(tuple(c.tolist()))
-        used += c > 0
-        found.append(with_contributions(data, known, draft, plan, c, how))
-    return found
+        chosen.append(c)
+    found = tuple(with_contributions(data, known, draft, plan, c, how) for c in chosen[1:])
+    least = None
+    if found:
+        limit = min(how.time_limit, LONGEST_PROOF)
+        least = least_shared(
+            draft,
+            goal,
+            plan.contributions,
+            len(found),
+            most=most,
+            time_limit=limit,
+            seed=how.seed,
+            cancel=cancel,
+        )
+    return Alternatives(found, within, shared_fish(np.array(chosen) > draft.base), least)
 
 
 def with_contributions(

@@ -89,6 +89,26 @@ class Found:
         return replace(self, report=replace(self.report, objective=None, bound=None, gap=None))
 
 
+def master_of(draft: Draft, goal: Goal) -> tuple[Master, Goal]:
+    """Return the model of a goal, and the goal with the form that leads it.
+
+    With cases the whole-number rows are those of a mixture of them, and tangents are added for every case.
+    """
+    if not goal.cases:
+        return Master(draft, goal.form, goal.linear), goal
+    cases, values = goal.cases, draft.possible()
+    weights = np.full(len(cases), 1.0 / len(cases))
+    if all(len(v) for v in values):
+        weights = bounding_weights(draft, cases, values, draft.rows)
+    lead = mixture(cases, weights)
+    data = draft.data
+    positions = np.arange(data.n_candidates)
+    sexes = [(positions[sex], data.all_dishes) for sex in (data.is_female, ~data.is_female)]
+    form = dense_form(lead.K, sexes, pedigree_part=goal.pedigree_part)
+    led = replace(goal, form=form, K=lead.K, linear=lead.linear)
+    return Master(draft, form, lead.linear, cases, lead.constant + form.constant), led
+
+
 class Search:
     """One search; call `run` once.
 
@@ -139,10 +159,7 @@ class Search:
         Found
             Status ``infeasible`` only when that is proven.
         """
-        if self.goal.cases:
-            self._lead_by_a_mixture()
-        else:
-            self.master = Master(self.draft, self.goal.form, self.goal.linear)
+        self.master, self.goal = master_of(self.draft, self.goal)
         self.shift = 0.0 if self.goal.cases else self.goal.form.constant
         if self.master.contradiction:
             return self._found(SolveStatus.INFEASIBLE)
@@ -157,20 +174,6 @@ class Search:
         if self._closed():
             return self._found(SolveStatus.PROVEN)
         return self._found(self.ended or SolveStatus.TIME_LIMIT)
-
-    def _lead_by_a_mixture(self) -> None:
-        """Make the model of the worst case: whole-number rows for a mixture, tangents for every case."""
-        cases, values = self.goal.cases, self.draft.possible()
-        weights = np.full(len(cases), 1.0 / len(cases))
-        if all(len(v) for v in values):
-            weights = bounding_weights(self.draft, cases, values, self.draft.rows)
-        lead = mixture(cases, weights)
-        data = self.draft.data
-        positions = np.arange(data.n_candidates)
-        sexes = [(positions[sex], data.all_dishes) for sex in (data.is_female, ~data.is_female)]
-        form = dense_form(lead.K, sexes, pedigree_part=self.goal.pedigree_part)
-        self.goal = replace(self.goal, form=form, K=lead.K, linear=lead.linear)
-        self.master = Master(self.draft, form, lead.linear, cases, lead.constant + form.constant)
 
     def _left(self) -> float:
         return max(0.0, self.time_limit - (time.perf_counter() - self.began))

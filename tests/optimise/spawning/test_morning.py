@@ -205,13 +205,13 @@ def test_alternatives__use_other_fish_within_the_limit(morning) -> None:
         assert other.bound == pytest.approx(plan.bound)
         shared = used & set(np.flatnonzero(other.contributions).tolist())
         assert len(shared) < 0.9 * len(used)
-    assert alternatives(data, plan, number=1, within=0.0) == [] or others[0].value >= plan.value * (1 - 1e-3)
+    assert all(o.value <= plan.value * (1 + 1e-9) for o in alternatives(data, plan, number=1, within=0.0))
 
 
 def test_alternatives__of_no_plan_are_none(morning) -> None:
     data, _ = morning
     none = plan_spawning(replace(data, dishes=500), SearchSettings(explain_conflicts=False))
-    assert alternatives(data, none) == []
+    assert len(alternatives(data, none)) == 0
 
 
 def test_naive_plans__meet_the_rules_and_show_the_gain(morning) -> None:
