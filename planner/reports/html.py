@@ -8,6 +8,7 @@ from functools import cache
 from html import escape
 from importlib.resources import files
 
+from planner.reports.codes import qr_svg
 from planner.reports.sheet import Block, CheckBlock, FigureBlock, Sheet, TableBlock, TextBlock
 
 
@@ -35,7 +36,8 @@ def sheet_html(sheet: Sheet) -> str:
         '<meta name="viewport" content="width=device-width, initial-scale=1">',
         f"<title>{e(sheet.title)}, version {sheet.version}</title><style>{_style()}</style></head><body>",
         f"<header><div><h1>{e(sheet.title)}</h1><p>{e(sheet.subtitle)}</p></div>",
-        f'<div class="mark">version <b>{sheet.version}</b><br>mark <b>{e(sheet.mark)}</b></div></header><main>',
+        f'<div class="mark">version <b>{sheet.version}</b><br>mark <b>{e(sheet.mark)}</b>{_code(sheet.code)}</div>',
+        "</header><main>",
         _facts(sheet.facts),
         *(_block(b) for b in sheet.blocks),
     ]
@@ -47,6 +49,16 @@ def sheet_html(sheet: Sheet) -> str:
         parts.append(f'<section class="provenance" aria-label="How this was made">{lines}</section>')
     parts.append("</main></body></html>\n")
     return "".join(parts)
+
+
+def _code(text: str) -> str:
+    """Return the QR code at the head as an SVG that a screen reader names."""
+    if not text:
+        return ""
+    svg = qr_svg(text).decode()
+    return svg.replace(
+        "<svg ", f'<svg role="img" aria-label="{escape(text, quote=True)}" width="76" height="76" ', 1
+    )
 
 
 def _facts(facts: Iterable[tuple[str, str]]) -> str:

@@ -6,6 +6,7 @@ import datetime as dt
 import json
 from importlib.resources import as_file, files
 
+from planner.reports.codes import qr_svg
 from planner.reports.sheet import Sheet
 
 
@@ -33,6 +34,8 @@ def sheet_pdf(sheet: Sheet, dated: dt.date) -> bytes:
         if block["kind"] == "figure":
             block["file"] = f"figure-{number}.svg"
             sources[block["file"]] = block.pop("svg").encode()
+    if sheet.code:
+        sources["code.svg"] = qr_svg(sheet.code)
     when = dt.datetime.combine(dated, dt.time(12), dt.UTC)
     with as_file(assets) as folder:
         pdf: bytes = typst.compile(  # type: ignore[call-overload]

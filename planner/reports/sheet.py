@@ -127,6 +127,8 @@ class Sheet:
         Label and value pairs printed small at the end.
     landscape : bool
         Page orientation.
+    code : str
+        Text of a small QR code at the head, which finds the sheet again when the paper comes back; empty: none.
     """
 
     title: str
@@ -138,6 +140,7 @@ class Sheet:
     cautions: tuple[str, ...] = ()
     provenance: tuple[tuple[str, str], ...] = ()
     landscape: bool = False
+    code: str = ""
     language: str = field(default="en")
 
     def as_dict(self) -> dict[str, Any]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 from broodstock.errors import UsageError
 from broodstock.intake.near_words import did_you_mean, near_word
+from planner.reports.labels import LabelSheet
 from planner.reports.sheet import Sheet
 from planner.tasks.programme import Programme
 from planner.tasks.sheets.asked import Asked
@@ -20,7 +21,7 @@ class Printed:
 
     Parameters
     ----------
-    sheet : Sheet
+    sheet : Sheet or LabelSheet
         What stands on it; mark and version are filled in by `planner.tasks.sheets.make`.
     forms : tuple of EntryForm
         What can be keyed in when the paper comes back; none for a sheet that is only read.
@@ -28,7 +29,7 @@ class Printed:
         CSV files kept beside it, text by file name.
     """
 
-    sheet: Sheet
+    sheet: Sheet | LabelSheet
     forms: tuple[EntryForm, ...] = ()
     tables: Mapping[str, str] = field(default_factory=dict)
 

@@ -12,8 +12,10 @@ from typing import Any
 from broodstock.errors import UsageError
 from planner.provenance import Provenance, fingerprint_of
 from planner.reports.html import sheet_html
+from planner.reports.labels import LabelSheet, labels_pdf
 from planner.reports.pdf import sheet_pdf
 from planner.reports.provenance_lines import provenance_lines
+from planner.reports.sheet import Sheet
 from planner.tasks.outputs import write_bytes, write_text
 from planner.tasks.programme import Programme
 from planner.tasks.sheets.asked import Asked
@@ -119,7 +121,7 @@ def make_sheet(programme: Programme, name: str, asked: Asked, folder: Path) -> K
     subject = subject_of(kind, asked)
     place = folder / name / subject
     forms = [f.as_dict() for f in printed.forms]
-    bare = replace(printed.sheet, mark="", version=0, provenance=())
+    bare: Sheet | LabelSheet = replace(printed.sheet, mark="", version=0, provenance=())
     whole = {"sheet": bare.as_dict(), "forms": forms} | (
         {"tables": dict(printed.tables)} if printed.tables else {}
     )
@@ -135,8 +137,13 @@ def make_sheet(programme: Programme, name: str, asked: Asked, folder: Path) -> K
     provenance = (*printed.sheet.provenance, *provenance_lines(made))
     sheet = replace(printed.sheet, mark=made.mark, version=version, provenance=provenance)
     target = place / str(version)
-    write_bytes(target / f"{name}.pdf", sheet_pdf(sheet, programme.today))
-    write_text(target / f"{name}.html", sheet_html(sheet))
+    if isinstance(sheet, Sheet):
+        sheet = replace(sheet, code=f"kinshoal {name} sheet | {made.mark} v{version}")
+        pdf, page = sheet_pdf(sheet, programme.today), sheet
+    else:
+        pdf, page = labels_pdf(sheet, programme.today), sheet.as_list()
+    write_bytes(target / f"{name}.pdf", pdf)
+    write_text(target / f"{name}.html", sheet_html(page))
     for file, text in printed.tables.items():
         write_text(target / file, text)
     values = {
