@@ -36,12 +36,16 @@ class Printed:
 
 @dataclass(frozen=True)
 class Ask:
-    """One thing a sheet may be asked for: name, label, example, and whether it is needed."""
+    """One thing a sheet may be asked for: name, label, example, whether it is needed.
+
+    What is only of the layout (how many blank lines) is no other subject: asked otherwise, it makes a new version.
+    """
 
     name: str
     label: str
     example: str = ""
     needed: bool = False
+    layout: bool = False
 
 
 @dataclass(frozen=True)
@@ -146,7 +150,7 @@ KINDS: dict[str, SheetKind] = {
             "Larval collection",
             "Light-trap stations of a night by zone, what quota and permits leave, and the number that ends the night.",
             f"{_HERE}.larval:larval_collection",
-            (DAY, Ask("zone", "Zone"), Ask("stations", "Stations of each zone", "4")),
+            (DAY, Ask("zone", "Zone"), Ask("stations", "Stations of each zone", "4", layout=True)),
         ),
         SheetKind(
             "census",
@@ -156,10 +160,10 @@ KINDS: dict[str, SheetKind] = {
             (
                 Ask("water", "Water", "BB", needed=True),
                 DAY,
-                Ask("days", "Days", "3"),
-                Ask("gears", "Gears", "trammel net, hoop net"),
-                Ask("lines", "Blank lines for captures", "24"),
-                Ask("tags", "Most tags printed", "300"),
+                Ask("days", "Days", "3", layout=True),
+                Ask("gears", "Gears", "trammel net, hoop net", layout=True),
+                Ask("lines", "Blank lines for captures", "24", layout=True),
+                Ask("tags", "Most tags printed", "300", layout=True),
             ),
             scans=True,
         ),
@@ -198,8 +202,8 @@ KINDS: dict[str, SheetKind] = {
             f"{_HERE}.memo:decision_memo",
             (
                 Ask("about", "Plan", "release"),
-                Ask("question", "Question"),
-                Ask("review", "Day of review", "2025-09-01"),
+                Ask("question", "Question", layout=True),
+                Ask("review", "Day of review", "2025-09-01", layout=True),
             ),
             "any",
         ),

@@ -82,9 +82,10 @@ class KeptSheet:
 
 
 def subject_of(kind: SheetKind, asked: Asked) -> str:
-    """Return the name of what is asked for: the words given, in the order of the kind."""
-    words = [re.sub(r"[^a-z0-9]+", "-", asked.text(a.name).lower()).strip("-") for a in kind.asks]
-    given = {a.name: asked.text(a.name) for a in kind.asks if asked.text(a.name)}
+    """Return the name of what is asked for: the words given, in the order of the kind, without those of the layout."""
+    asks = [a for a in kind.asks if not a.layout]
+    words = [re.sub(r"[^a-z0-9]+", "-", asked.text(a.name).lower()).strip("-") for a in asks]
+    given = {a.name: asked.text(a.name) for a in asks if asked.text(a.name)}
     name = "_".join(w for w in words if w)[:60] or "all"
     return f"{name}-{fingerprint_of(given)[:6]}" if given else name
 
