@@ -14,17 +14,29 @@ from broodstock.arrays import FloatArray
 from planner.optimise.season.compare import DesignFigures, design_figures
 from planner.optimise.season.designs import Design, mating_designs
 from planner.optimise.spawning.coefficients import coefficients
+from planner.optimise.spawning.designs import DesignRow, compare_designs, usual_designs
+from planner.optimise.spawning.solve import SearchSettings
 from planner.tasks.programme import Programme
 from planner.tasks.season_answer import AnswerTable, SeasonAnswer, provenance_of, seed_of, version_in
 from planner.tasks.season_fish import RIPENING_SETTINGS, SeasonPlan, season_plan
-from planner.tasks.spawning_data import SETTINGS_USED
+from planner.tasks.spawning_data import SETTINGS_USED, spawning_inputs
 
 NAME = "designs"
+LONGEST_DESIGN = 10.0
+"""Most seconds for the best plan of one design."""
 SETTINGS = ("sterile_chance", "success_cv_female", "success_cv_dish")
 SAME_DIVERSITY = (
     "Who is crossed with whom does not change the mean kinship or gene diversity of the young: only how much each "
     "parent contributes does. Single pairs and factorials of the same, equally used parents have the same. Designs "
     "differ in cells, in families, in what one failing fish takes with it, and in inbreeding."
+)
+
+BEST_NOTE = (
+    "Here each design may choose its own fish, under all other rules of the day and with as many of the wanted dishes as "
+    "it can use. Every dish counts the same. Value: what the spawning plan makes as small as it can (mean kinship of the "
+    "cohort and of the living group); no plan of the design can be better by more than the gap. Where a design has a "
+    "higher value, that is because it uses fewer fish, other fish, or fish in other shares: not because of who is "
+    "crossed with whom."
 )
 
 
@@ -37,7 +49,7 @@ def designs(
     progress: Callable[[str], None] | None = None,
     cancel: threading.Event | None = None,
 ) -> SeasonAnswer:
-    """Compare mating designs for the females and males of a spawning plan.
+    """Compare mating designs: for the females and males of a spawning plan, and each with the fish best for it.
 
     Parameters
     ----------
@@ -89,6 +101,22 @@ def designs(
             seed=seed,
         )
 
+    say("Making the best plan of each design from all fish of the day")
+    today = spawning_inputs(programme, when).data
+    asked = usual_designs(today)
+    best = compare_designs(
+        today,
+        asked,
+        SearchSettings(
+            time_limit=min(float(settings["time_limit"]), LONGEST_DESIGN),
+            relative_gap=float(settings["gap"]),
+            seed=seed,
+        ),
+        sterile_chance=settings["sterile_chance"],
+        cv_female=settings["success_cv_female"],
+        cv_dish=settings["success_cv_dish"],
+        cancel=cancel,
+    )
     planned = plan.planned[np.ix_(f, m)]
     # The plan's own egg shares: equal dishes, as the plan counts them.
     found: list[tuple[str, DesignFigures | None, Design | None]] = [
@@ -106,6 +134,11 @@ def designs(
     )
     chance = float(settings["sterile_chance"])
     fitting = _fitting(found, cells)
+    warnings = [] if fitting else [f"No design stays within {cells} cells and the limit on kinship."]
+    if len(best) < len(asked):
+        warnings.append(
+            f"Stopped by hand: the best plans of {len(asked) - len(best)} designs were not looked for."
+        )
     return SeasonAnswer(
         NAME,
         "Mating designs side by side",
@@ -117,8 +150,8 @@ def designs(
             ("Chance that a male is sterile", f"{chance:.1%}"),
             ("Within cells and limit", ", ".join(fitting) or "none"),
         ),
-        (_diversity_table(found, cells), _risk_table(found, chance)),
-        () if fitting else (f"No design stays within {cells} cells and the limit on kinship.",),
+        (_diversity_table(found, cells), _risk_table(found, chance), _best_table(best)),
+        tuple(warnings),
         (
             SAME_DIVERSITY,
             "Every female counts the same and her eggs are divided equally over her dishes; this plan counts every "
@@ -129,7 +162,7 @@ def designs(
             f"Plan: {plan.source}",
             *plan.inputs.notes,
         ),
-        _values(plan, found, f, m),
+        _values(plan, found, f, m) | {"best_plans": [_best_values(row) for row in best]},
         provenance,
         when,
         landscape=True,
@@ -231,6 +264,67 @@ def _risk_table(found: list[tuple[str, DesignFigures | None, Design | None]], ch
         "Left: one male fails, each as likely. The last two columns: every male fails with the stated chance on his "
         "own; expected females without any young, and mean and standard deviation of the share of eggs lost.",
     )
+
+
+def _best_table(best: list[DesignRow]) -> AnswerTable:
+    lines = []
+    for row in best:
+        x = row.figures
+        if x is None:
+            why = ", ".join(c.code for c in row.plan.conflicts) or "none found in time"
+            lines.append((row.design.name, str(row.dishes), *("-",) * 9, f"no plan: {why}"))
+            continue
+        gap = "none" if row.plan.gap is None else f"{row.plan.gap:.3%}"
+        lines.append(
+            (
+                row.design.name,
+                str(x.dishes),
+                str(x.families),
+                f"{x.females}, {x.males}",
+                f"{x.effective:.2f}",
+                f"{row.plan.value:.6f}",
+                gap,
+                f"{x.kinship:.5f}",
+                f"{x.inbreeding:.4f}, {x.inbreeding_most:.4f}",
+                f"{x.sterile.eggs_most:.1%}",
+                f"{x.sterile.effective_least:.2f}",
+                "",
+            )
+        )
+    return AnswerTable(
+        "The best plan of each design, from all fish of the day",
+        (
+            "design",
+            "cells",
+            "families",
+            "females, males",
+            "Nb",
+            "value",
+            "proven gap",
+            "mean kinship",
+            "inbreeding, most",
+            "sterile male: eggs lost, at most",
+            "Nb after, at least",
+            "remarks",
+        ),
+        tuple(lines),
+        tuple(range(1, 11)),
+        (1.7, 0.6, 0.8, 0.9, 0.7, 0.9, 0.8, 0.9, 1.3, 1.0, 0.8, 1.2),
+        BEST_NOTE,
+    )
+
+
+def _best_values(row: DesignRow) -> dict[str, Any]:
+    return {
+        "design": row.design.name,
+        "dishes": row.dishes,
+        "status": str(row.plan.status),
+        "value": row.plan.value,
+        "bound": row.plan.bound,
+        "gap": row.plan.gap,
+        "figures": None if row.figures is None else row.figures.as_dict(),
+        "conflicts": [f"{c.sentence} {c.facts} [{c.code}]" for c in row.plan.conflicts],
+    }
 
 
 def _fitting(found: list[tuple[str, DesignFigures | None, Design | None]], cells: int) -> list[str]:

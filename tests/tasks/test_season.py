@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import threading
 from pathlib import Path
 
 import numpy as np
@@ -204,6 +205,40 @@ def test_designs__rows_and_the_fish_of_the_plan(tiny: Programme) -> None:
     assert ours["dishes"] == len(outcome.crosses)
     assert rows["full factorial"]["dishes"] == len(values["females"]) * len(values["males"])
     assert "does not change the mean kinship" in answer.text()
+
+
+def test_designs__the_best_plan_of_each_and_no_gain_from_crossing_more(tiny: Programme) -> None:
+    best = {r["design"]: r for r in designs(tiny).values["best_plans"]}
+    own = best["the rules of the settings"]
+    assert own["value"] == pytest.approx(spawning_plan(tiny).plan.value, rel=1e-3)
+    two, blocks = best["partial factorial, 2 males per female"], best["2 blocks of 2 females x 2 males"]
+    pairs = best["single pairs"]["figures"]
+    # 4 females and 4 males used equally, unrelated: 1/(8 x 4) + 1/(8 x 4) of the wild founders' own kinship one half
+    # in every design (mean kinship of a group with shares c is c'Kc); only what a sterile male costs differs.
+    for row in (two, blocks):
+        assert (
+            (row["figures"]["females"], row["figures"]["males"])
+            == (pairs["females"], pairs["males"])
+            == (4, 4)
+        )
+        assert row["figures"]["diversity"] == pytest.approx(pairs["diversity"])
+        assert row["figures"]["sterile"]["effective_least"] > pairs["sterile"]["effective_least"]
+    assert all(r["gap"] is None or r["gap"] <= 1e-3 + 1e-9 for r in best.values())
+    none = best["partial factorial, 3 males per female"]
+    assert none["figures"] is None
+    assert any("[females-per-male]" in c for c in none["conflicts"])
+
+
+def test_designs__stopped_by_hand_says_which_are_missing(tiny: Programme) -> None:
+    cancel = threading.Event()
+
+    def stop(words: str) -> None:
+        if words.startswith("Making the best plan of each design"):
+            cancel.set()
+
+    answer = designs(tiny, progress=stop, cancel=cancel)
+    assert answer.values["best_plans"] == []
+    assert any("the best plans of 7 designs were not looked for" in w for w in answer.warnings)
 
 
 def test_answers__files_open_and_versions_rise(tiny: Programme, view: SeasonAnswer, tmp_path: Path) -> None:

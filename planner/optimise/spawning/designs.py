@@ -6,9 +6,11 @@ differ in the number of fish and families, in inbreeding, and in what is lost wh
 
 from __future__ import annotations
 
+import math
 import threading
 from dataclasses import dataclass, replace
 
+from broodstock.arrays import BoolArray
 from broodstock.errors import UsageError
 from planner.optimise.season.compare import DesignFigures, design_figures
 from planner.optimise.spawning.coefficients import coefficients
@@ -31,6 +33,8 @@ class Design:
         Numbers of females and males that are all crossed with each other.
     blocks : int
         Number of such factorials side by side.
+    dishes : int or None
+        New dishes; those of the data when None. A factorial sets its own.
     """
 
     name: str
@@ -38,12 +42,14 @@ class Design:
     females_per_male: tuple[int, int] = (1, MANY)
     factorial: tuple[int, int] | None = None
     blocks: int = 1
+    dishes: int | None = None
 
     def applied_to(self, data: SpawningData) -> SpawningData:
-        """Return the data with this design; a factorial also sets the number of dishes."""
+        """Return the data with this design and its number of dishes."""
         if self.factorial is None:
             return replace(
                 data,
+                dishes=data.dishes if self.dishes is None else self.dishes,
                 males_per_female=self.males_per_female,
                 females_per_male=self.females_per_male,
                 factorial=None,
@@ -130,6 +136,58 @@ def factorial_blocks(females: int, males: int, number: int) -> Design:
     )
 
 
+def usual_designs(data: SpawningData) -> list[Design]:
+    """Return the designs of the trade, each with as many dishes as the fish and their limits allow.
+
+    Parameters
+    ----------
+    data : SpawningData
+
+    Returns
+    -------
+    list of Design
+        The rules of the data first, then single pairs, two males of her own for each female, partial factorials,
+        blocks, and the largest full factorial. None has more new dishes than the data ask for; designs for which
+        there are too few fish are left out. Rules on single pairs of fish may still rule one out.
+    """
+    wanted = data.dishes
+    nf, nm = _free_fish(data, data.is_female), _free_fish(data, ~data.is_female)
+    own = Design(
+        "the rules of the settings",
+        data.males_per_female,
+        data.females_per_male,
+        data.factorial,
+        data.blocks,
+        wanted,
+    )
+    listed = [(single_pairs(), 1, min(nf, nm)), (nested(2), 2, min(nf, nm // 2))]
+    listed += [(partial_factorial(k, k), k, min(nf, nm) if min(nf, nm) >= k else 0) for k in (2, 3)]
+    designs = [own]
+    for design, step, fish in listed:
+        number = min(wanted // step, fish)
+        if number > 0:
+            designs.append(replace(design, dishes=number * step))
+    most_f, most_m = (int(data.most_uses[sex].max(initial=0)) for sex in (data.is_female, ~data.is_female))
+    for size in (2, 3):
+        number = min(wanted // size**2, nf // size, nm // size)
+        if number > 1 and size <= min(most_f, most_m):
+            designs.append(factorial_blocks(size, size, number))
+    females = min(nf, most_m, math.isqrt(wanted))
+    males = min(nm, most_f, wanted // females) if females else 0
+    if females and males:
+        designs.append(full_factorial(females, males))
+    return designs
+
+
+def _free_fish(data: SpawningData, sex: BoolArray) -> int:
+    """Return how many fish of a sex may get new dishes at all, permits counted."""
+    free = sex & data.ripe & ~data.hold & (data.most_uses > data.made_uses)
+    number = int((free & (data.permit < 0)).sum())
+    for permit, limit in enumerate(data.permit_limit.tolist()):
+        number += min(int((free & (data.permit == permit)).sum()), limit)
+    return number
+
+
 @dataclass(frozen=True, slots=True)
 class DesignRow:
     """What one design would give.
@@ -157,6 +215,9 @@ def compare_designs(
     designs: list[Design],
     settings: SearchSettings | None = None,
     *,
+    sterile_chance: float = 0.05,
+    cv_female: float = 0.3,
+    cv_dish: float = 0.2,
     cancel: threading.Event | None = None,
 ) -> list[DesignRow]:
     """Return the best plan of each design, under all other rules of the data.
@@ -168,7 +229,10 @@ def compare_designs(
     designs : list of Design
     settings : SearchSettings, optional
         The time limit holds for each design.
+    sterile_chance, cv_female, cv_dish : float
+        As for `planner.optimise.season.compare.design_figures`.
     cancel : threading.Event, optional
+        Once set, the designs not looked at yet are left out.
 
     Returns
     -------
@@ -182,12 +246,22 @@ def compare_designs(
     """
     rows = []
     for design in designs:
+        if cancel is not None and cancel.is_set():
+            break
         own = design.applied_to(data)
         plan = plan_spawning(own, settings, cancel=cancel)
         laid = as_table(own, plan.pairs)
         figures = None
         if plan.has_plan and laid.any():
-            figures = design_figures(laid, coefficients(own).K, dishes=laid, seed=plan.seed)
+            figures = design_figures(
+                laid,
+                coefficients(own).K,
+                dishes=laid,
+                sterile_chance=sterile_chance,
+                cv_female=cv_female,
+                cv_dish=cv_dish,
+                seed=plan.seed,
+            )
         rows.append(DesignRow(design, plan, own.dishes, figures))
     return rows
 

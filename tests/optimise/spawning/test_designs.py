@@ -16,6 +16,7 @@ from planner.optimise.spawning.designs import (
     partial_factorial,
     price_of_caution,
     single_pairs,
+    usual_designs,
 )
 from planner.optimise.spawning.read import as_table
 from planner.optimise.spawning.solve import SearchSettings, plan_spawning
@@ -76,6 +77,35 @@ def test_compare_designs__an_impossible_design_says_why() -> None:
     assert row.plan.status is SolveStatus.INFEASIBLE
     assert row.figures is None
     assert row.plan.conflicts
+
+
+def test_usual_designs__fit_the_fish_their_limits_and_permits() -> None:
+    hold = np.zeros(24, bool)
+    hold[[0, 23]] = True  # 11 of each sex are left
+    permit = np.full(24, -1)
+    permit[1:5] = 0  # of these four females two may be used: 9 females are left
+    data = unrelated(20, hold=hold, permit=permit, permit_limit=[2], most_uses=3, males_per_female=(1, 3))
+    designs = usual_designs(data)
+    assert [(d.name, d.applied_to(data).dishes) for d in designs] == [
+        ("the rules of the settings", 20),
+        ("single pairs", 9),
+        ("each female with 2 males of her own", 10),
+        ("partial factorial, 2 males per female", 18),
+        ("partial factorial, 3 males per female", 18),
+        ("4 blocks of 2 females x 2 males", 16),
+        ("2 blocks of 3 females x 3 males", 18),
+        ("full factorial, 3 females x 3 males", 9),
+    ]
+    rows = compare_designs(data, designs, SearchSettings(relative_gap=0))
+    assert [r.plan.has_plan for r in rows] == [True] * 8
+    for row in rows:
+        used = row.plan.contributions > 0
+        assert not used[hold].any()
+        assert used[1:5].sum() <= 2
+    assert min(r.plan.value for r in rows) == pytest.approx(rows[0].plan.value)
+    assert [d.name for d in usual_designs(unrelated(20, hold=np.ones(24, bool)))] == [
+        "the rules of the settings"
+    ]
 
 
 def test_sterile_loss__of_a_plan_by_hand() -> None:
