@@ -75,6 +75,16 @@ CAUTIONS: dict[str, tuple[str, ...]] = {
     ),
     "boats": ("Boats: life jackets on, two people, radio, float plan, mind wind and cold water.",),
     "heat": ("No handling above the temperature your programme agreed; shade; short holding.",),
+    "scan": ("Check every fish with the scanner, never by its place in the tank.",),
+    "eggs": (
+        "Eggs: clean hands and a clean tool for each cell; shade, no knocks, water of the same temperature. A dish, "
+        "tray or jar that lost its label belongs to no family: keep it apart and write it down.",
+    ),
+    "cull": (
+        "Taking fish out: only by the method that your permit and veterinarian allow, by trained people; make sure that "
+        "each fish is dead; keep the record of carcasses. A second person counts and signs.",
+        "Take fish out by chance, never the small, the slow or the odd ones: choosing by looks changes the stock.",
+    ),
     "privacy": ("Do not publish exact sites or spawning places.",),
     "decision": ("A model result, not an order: read the assumptions and the range.",),
 }
