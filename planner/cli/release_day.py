@@ -10,6 +10,7 @@ import click
 from planner.cli.output import Answer, answers, progress
 from planner.cli.plans import DAY, OUT, SET, overrides_of
 from planner.cli.records import RECORDS
+from planner.cli.stopping import stopped_by_hand
 from planner.tasks.text_tables import aligned
 
 
@@ -56,11 +57,14 @@ def tradeoff(
     Writes the table, the figure and the plan file.
     """
     from planner.tasks.programme import open_programme
-    from planner.tasks.tradeoff import release_tradeoff, write_tradeoff
+    from planner.tasks.tradeoff import OTHERS_WORDS, release_tradeoff, write_tradeoff
 
     programme = open_programme(folder, overrides_of(changes))
     when = None if day is None else day.date()
-    outcome = release_tradeoff(programme, points, lowest, when, alternatives, tolerance, progress)
+    with stopped_by_hand() as cancel:
+        outcome = release_tradeoff(
+            programme, points, lowest, when, alternatives, tolerance, progress, cancel=cancel
+        )
     written = write_tradeoff(outcome, out) if out is not None else []
     lines = [aligned(*outcome.table(), right=(5, 6, 7, 8)), ""]
     if alternatives:
@@ -68,8 +72,7 @@ def tradeoff(
         lines += [
             f"Plans within {tolerance:.1%} of the plan of the settings, as different as was found: {found}",
             *([aligned(*outcome.others_table())] if found else []),
-            "Placed otherwise: fish, against the plan and each alternative before. At most: no plan within the "
-            "tolerance differs by more from all of them.",
+            *OTHERS_WORDS,
             "",
         ]
     lines += [

@@ -19,7 +19,7 @@ def tradeoff_figure(table: pd.DataFrame, title: str) -> Any:
     ----------
     table : DataFrame
         Columns ``survivors``, ``survivors_low``, ``survivors_high``, ``kinship``, ``kinship_bound`` (float; the value
-        divided by the plan's objective times its proven bound), ``share`` (float) and ``dominated`` (bool).
+        divided by the plan's objective times its proven bound, NaN where none is proven), ``share`` (float) and ``dominated`` (bool).
     title : str
         Heading.
 
@@ -37,13 +37,14 @@ def tradeoff_figure(table: pd.DataFrame, title: str) -> Any:
 
     if table.empty:
         raise ValueRangeError("trade-off: found no rows. Expected at least one plan. Plan with fewer rules.")
-    rows = table.assign(state=[WORDS[int(d)] for d in table["dominated"]]).to_dict("records")
+    filled = table.assign(state=[WORDS[int(d)] for d in table["dominated"]])
+    rows = filled.astype(object).where(filled.notna(), None).to_dict("records")
     base = alt.Chart(alt.Data(values=rows))
     words = "expected first-year survivors, 95 % interval"
     x = alt.X("survivors:Q", title=words, scale=alt.Scale(zero=False))
     y = alt.Y("kinship:Q", title="weighted mean kinship", scale=alt.Scale(zero=False))
-    colour = alt.Color("state:N", scale=alt.Scale(domain=list(WORDS), range=list(KINDS[:2])), title="")
-    shape = alt.Shape("state:N", scale=alt.Scale(domain=list(WORDS), range=["circle", "cross"]), title="")
+    colour = alt.Color("state:N", scale=alt.Scale(domain=list(WORDS), range=list(KINDS[:2])), legend=alt.Legend(title="", orient="bottom"))
+    shape = alt.Shape("state:N", scale=alt.Scale(domain=list(WORDS), range=["circle", "cross"]), legend=alt.Legend(title="", orient="bottom"))
     tips = [
         alt.Tooltip("share:Q", title="share of the most survivors", format=".1%"),
         alt.Tooltip("survivors:Q", title="expected survivors", format=".0f"),
@@ -53,7 +54,8 @@ def tradeoff_figure(table: pd.DataFrame, title: str) -> Any:
     spans = base.mark_rule(strokeWidth=1.2, opacity=0.5).encode(
         x=alt.X("survivors_low:Q", title=words), x2="survivors_high:Q", y=y, color=colour
     )
-    rooms = base.mark_rule(strokeWidth=4, opacity=0.35, color="#000").encode(x=x, y=y, y2="kinship_bound:Q")
+    proven = alt.Chart(alt.Data(values=[r for r in rows if pd.notna(r["kinship_bound"])]))
+    rooms = proven.mark_rule(strokeWidth=4, opacity=0.35, color="#000").encode(x=x, y=y, y2="kinship_bound:Q")
     points = base.mark_point(filled=True, size=90, opacity=1).encode(
         x=x, y=y, color=colour, shape=shape, tooltip=tips
     )

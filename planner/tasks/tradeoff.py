@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
+import threading
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -12,8 +13,10 @@ import numpy as np
 import pandas as pd
 
 from broodstock.errors import UsageError
+from planner.optimise.release.data import ReleaseData
 from planner.optimise.release.frontier import FEWEST, MOST, TradeOffPoint, trade_off
 from planner.optimise.release.near_best import NearBest, alternatives
+from planner.optimise.release.plan import ReleasePlan
 from planner.optimise.release.solve import plan_release
 from planner.provenance import Provenance
 from planner.reports.figures import write_figure
@@ -35,6 +38,16 @@ HEADINGS = (
     "proven bound",
     "gap",
     "note",
+)
+
+STOPPED_WORDS_OF_POINTS = "Stopped by hand: the points made by then keep their plans and proofs; the notes in the table name the others."
+
+OTHERS_WORDS = (
+    "Placed otherwise: fish, against the plan and each alternative before it.",
+    "At most: proven for this step alone. With the plans before it as they are, no plan within the tolerance differs by "
+    "more from all of them.",
+    "The alternatives are found one after the other, each as different as possible from those before it. Nothing is "
+    "proven of them together: other plans chosen together could lie further apart.",
 )
 
 
@@ -63,33 +76,8 @@ class TradeOff:
     provenance: Provenance
 
     def frame(self) -> pd.DataFrame:
-        """Return one row per plan with plain numbers."""
-        records = []
-        for p in self.points:
-            m = p.plan.measures
-            if m is None or p.plan.objective is None or p.plan.bound is None or p.kinship_weighted is None:
-                continue
-            ratio = p.plan.bound / p.plan.objective if p.plan.objective > 0 else 1.0
-            value = float(m.survivors.value or 0.0)
-            records.append(
-                {
-                    "share": p.survivors_share,
-                    "survivors": value,
-                    "survivors_low": value if m.survivors.low is None else m.survivors.low,
-                    "survivors_high": value if m.survivors.high is None else m.survivors.high,
-                    "kinship": p.kinship_weighted,
-                    "kinship_bound": p.kinship_weighted * ratio,
-                    "kinship_within": p.kinship_within,
-                    "kinship_whole": p.kinship_whole,
-                    "released": m.released,
-                    "objective": p.plan.objective,
-                    "bound": p.plan.bound,
-                    "gap": p.plan.gap,
-                    "status": str(p.plan.status),
-                    "dominated": p.dominated,
-                }
-            )
-        return pd.DataFrame(records)
+        """Return one row per point with plain numbers, NaN where a point has none; ``note`` says why."""
+        return pd.DataFrame([_record(p) for p in self.points])
 
     def table(self) -> tuple[list[str], list[list[str]]]:
         """Return headings and one row per plan, as text."""
@@ -97,7 +85,7 @@ class TradeOff:
         for p in self.points:
             m = p.plan.measures
             if m is None:
-                cells.append([f"{p.survivors_share:.1%}", *[""] * 8, f"no plan: {p.plan.status}"])
+                cells.append([f"{p.survivors_share:.1%}", *[""] * 8, p.note])
                 continue
             cells.append(
                 [
@@ -110,7 +98,7 @@ class TradeOff:
                     "" if p.plan.objective is None else f"{p.plan.objective:.4f}",
                     "" if p.plan.bound is None else f"{p.plan.bound:.4f}",
                     "" if p.plan.gap is None else f"{p.plan.gap:.3%}",
-                    "another plan is better" if p.dominated else "",
+                    p.note,
                 ]
             )
         return list(HEADINGS), cells
@@ -158,7 +146,7 @@ class TradeOff:
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
         return {
-            "points": self.frame().to_dict("records"),
+            "points": [_record(p) for p in self.points],
             "alternatives": [
                 {
                     "objective": o.objective,
@@ -171,6 +159,7 @@ class TradeOff:
                 }
                 for o in self.others
             ],
+            "alternatives_words": " ".join(OTHERS_WORDS) if self.others else "",
             "tolerance": self.tolerance,
             "recommended": None,
             "notes": list(self.inputs.notes),
@@ -186,6 +175,7 @@ def release_tradeoff(
     number_of_others: int = 0,
     tolerance: float = 0.02,
     progress: Callable[[str], None] | None = None,
+    cancel: threading.Event | None = None,
 ) -> TradeOff:
     """Make a plan at each share of the most expected survivors; recheck and prove each.
 
@@ -205,6 +195,9 @@ def release_tradeoff(
         Share by which their objective may lie above that plan's.
     progress : callable, optional
         Told in words what is being done.
+    cancel : threading.Event, optional
+        Set from elsewhere to stop: the point being worked on keeps its best plan so far with its proof so far, later
+        ones have none, and the notes say so.
 
     Returns
     -------
@@ -228,14 +221,18 @@ def release_tradeoff(
     say = progress or _say_nothing
     say(f"planning {points} points from {lowest:.0%} to 100% of the most survivors")
     shares = tuple(float(x) for x in np.linspace(lowest, 1.0, points))
-    found = tuple(trade_off(inputs.data, shares))
+
+    def tell(step: str, value: float | None, bound: float | None) -> None:
+        figures = "" if value is None or bound is None else f": value {value:.4f}, bound {bound:.4f}"
+        say(step + figures)
+
+    found = tuple(trade_off(inputs.data, shares, progress=tell, cancel=cancel))
     _stop_without_plan(found)
     broken = [b.text() for p in found for b in p.plan.breaches]
     others: tuple[NearBest, ...] = ()
-    if number_of_others:
-        say("planning at the share of the settings")
-        plan = plan_release(inputs.data)
-        if plan.numbers is not None:
+    if number_of_others and not _is_set(cancel):
+        plan = _plan_of_the_settings(inputs.data, found, tell, cancel)
+        if plan.numbers is not None and not _is_set(cancel):
             say(f"seeking {number_of_others} plans within {tolerance:.1%} that differ as much as possible")
             others = tuple(
                 alternatives(
@@ -244,9 +241,12 @@ def release_tradeoff(
                     tolerance=tolerance,
                     number=number_of_others,
                     time_limit=inputs.data.settings.time_limit,
+                    cancel=cancel,
                 )
             )
             broken += [b.text() for o in others for b in o.breaches]
+    if _is_set(cancel):
+        inputs = replace(inputs, notes=(*inputs.notes, STOPPED_WORDS_OF_POINTS))
     if broken:
         raise AssertionError("the recheck refuses a plan: " + "; ".join(broken))
     provenance = Provenance(
@@ -277,12 +277,58 @@ def _stop_without_plan(points: tuple[TradeOffPoint, ...]) -> None:
     )
 
 
+def _plan_of_the_settings(
+    data: ReleaseData,
+    points: tuple[TradeOffPoint, ...],
+    tell: Callable[[str, float | None, float | None], None],
+    cancel: threading.Event | None,
+) -> ReleasePlan:
+    """Return the plan at the share of the settings, that of a point where one has it."""
+    share = data.settings.survivors_share
+    for p in points:
+        if abs(p.survivors_share - share) < 1e-9 and p.plan.numbers is not None:
+            return p.plan
+    return plan_release(data, progress=tell, cancel=cancel)
+
+
+def _is_set(cancel: threading.Event | None) -> bool:
+    return cancel is not None and cancel.is_set()
+
+
+def _record(p: TradeOffPoint) -> dict[str, Any]:
+    """Return a point as plain values, None where it has none."""
+    plan, m = p.plan, p.plan.measures
+    survivors = None if m is None else m.survivors
+    value = None if survivors is None else survivors.value
+    bound = None
+    if plan.bound is not None and plan.objective is not None and p.kinship_weighted is not None:
+        bound = p.kinship_weighted * (plan.bound / plan.objective if plan.objective > 0 else 1.0)
+    return {
+        "share": p.survivors_share,
+        "survivors": value,
+        "survivors_low": value if survivors is None or survivors.low is None else survivors.low,
+        "survivors_high": value if survivors is None or survivors.high is None else survivors.high,
+        "kinship": p.kinship_weighted,
+        "kinship_bound": bound,
+        "kinship_within": p.kinship_within,
+        "kinship_whole": p.kinship_whole,
+        "released": None if m is None else m.released,
+        "objective": plan.objective,
+        "bound": plan.bound,
+        "gap": plan.gap,
+        "status": str(plan.status),
+        "dominated": p.dominated,
+        "note": p.note,
+    }
+
+
 def write_tradeoff(outcome: TradeOff, folder: Path) -> list[Path]:
     """Write the table, the figure, the near-best plans and the plan file; each file whole or not at all."""
     frame = outcome.frame()
     out = [folder / "tradeoff.csv"]
     write_text(out[0], frame.to_csv(index=False, lineterminator="\n"))
-    out += write_figure(tradeoff_figure(frame, "Survivors against kinship"), folder / "tradeoff")
+    planned = frame[frame["survivors"].notna() & frame["kinship"].notna()]
+    out += write_figure(tradeoff_figure(planned, "Survivors against kinship"), folder / "tradeoff")
     if outcome.others:
         out.append(folder / "alternatives.csv")
         write_text(out[-1], outcome.others_lines().to_csv(index=False, lineterminator="\n"))

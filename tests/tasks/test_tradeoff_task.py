@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import threading
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,12 +15,12 @@ from planner.optimise.release.recheck import breaches
 from planner.reports.tradeoff_figure import tradeoff_figure
 from planner.tasks.programme import Programme
 from planner.tasks.release import NoReleasePlanError
-from planner.tasks.tradeoff import TradeOff, release_tradeoff, write_tradeoff
+from planner.tasks.tradeoff import STOPPED_WORDS_OF_POINTS, TradeOff, release_tradeoff, write_tradeoff
 
 
 @pytest.fixture(scope="module")
 def quick(tiny: Programme) -> Programme:
-    wide = {"release_gap": "0.04", "time_limit": "5"}
+    wide = {"release_gap": "0.04", "time_limit": "8"}
     return replace(tiny, settings=tiny.settings.with_overrides(wide))
 
 
@@ -80,6 +81,49 @@ def test_write_tradeoff__recommends_nothing(outcome: TradeOff, tmp_path: Path) -
     for words in ("weighted mean kinship", "expected first-year survivors", "100.0%", "92.5%"):
         assert words in svg
     assert len(pd.read_csv(tmp_path / "tradeoff.csv")) == 3
+
+
+def test_tradeoff__stopped_keeps_every_point_in_table_and_files(quick: Programme, tmp_path: Path) -> None:
+    cancel = threading.Event()
+
+    def press(words: str) -> None:
+        if words.startswith("90.0% of the most survivors: lowering kinship"):
+            cancel.set()
+
+    outcome = release_tradeoff(quick, 3, 0.8, number_of_others=1, progress=press, cancel=cancel)
+    assert STOPPED_WORDS_OF_POINTS in outcome.inputs.notes
+    assert outcome.others == ()
+    frame = outcome.frame()
+    assert list(frame["share"]) == pytest.approx([0.8, 0.9, 1.0])
+    assert frame["survivors"].notna().tolist() == [True, True, False]
+    assert frame["note"].tolist()[2] == "no plan: stopped by hand before one was found"
+    assert frame["note"].tolist()[1].startswith("stopped by hand: a gap of ")
+    # The proof of the first point holds for the second one.
+    assert outcome.points[1].plan.bound == outcome.points[0].plan.bound
+    assert outcome.table()[1][2][0] == "100.0%"
+    assert outcome.table()[1][2][-1] == frame["note"].tolist()[2]
+    write_tradeoff(outcome, tmp_path)
+    assert len(pd.read_csv(tmp_path / "tradeoff.csv")) == 3
+    values = json.loads((tmp_path / "tradeoff.json").read_text())
+    assert [p["note"] for p in values["points"]] == frame["note"].tolist()
+    assert values["points"][2]["survivors"] is None
+    svg = (tmp_path / "tradeoff.svg").read_text()
+    assert "90.0%" in svg
+    assert "100.0%" not in svg
+
+
+def test_tradeoff_figure__a_plan_without_a_proof_has_no_room_below_it(outcome: TradeOff) -> None:
+    frame = outcome.frame()
+    frame.loc[1, "kinship_bound"] = float("nan")
+    chart = tradeoff_figure(frame, "x").to_dict()
+    rooms = next(layer for layer in chart["layer"] if layer["encoding"].get("y2"))
+    assert [r["share"] for r in rooms["data"]["values"]] == pytest.approx([0.85, 1.0])
+
+
+def test_tradeoff__says_that_alternatives_are_proven_step_by_step(outcome: TradeOff) -> None:
+    words = outcome.as_dict()["alternatives_words"]
+    assert "proven for this step alone" in words
+    assert "Nothing is proven of them together" in words
 
 
 def test_tradeoff__refuses_odd_points_and_an_impossible_release(quick: Programme) -> None:

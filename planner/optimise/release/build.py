@@ -115,16 +115,16 @@ def aim_at_kinship(frame: Frame) -> KinshipColumns:
     model = frame.model
     directions = squares(data.families.kinship)
     reached = np.flatnonzero((frame.fish != NONE).any(axis=0))
-    living, ceiling = _living_columns(frame, reached)
+    living, fewest, ceiling = _living_columns(frame, reached)
     blocks: list[int] = reached.tolist()
     weights = data.sites.weight[reached].tolist()
     residents = data.living_residents
     still = np.setdiff1d(np.arange(data.n_sites), reached)
-    floor_by_block, top_by_block = [residents[:, s] for s in reached], list(ceiling.T)
+    floor_by_block, top_by_block = list(fewest.T), list(ceiling.T)
     if data.settings.whole_weight > 0 and reached.size:
         blocks.append(WHOLE)
         weights.append(data.settings.whole_weight)
-        floor_by_block.append(residents.sum(axis=1))
+        floor_by_block.append(fewest.sum(axis=1) + residents[:, still].sum(axis=1))
         top_by_block.append(ceiling.sum(axis=1) + residents[:, still].sum(axis=1))
     n_blocks, n_directions = len(blocks), directions.shape[1]
     floor = np.array(floor_by_block).reshape(n_blocks, data.n_families)
@@ -161,21 +161,25 @@ def cut_row(columns: KinshipColumns, cut: Cut) -> Row:
     )
 
 
-def _living_columns(frame: Frame, reached: BigIntArray) -> tuple[BigIntArray, FloatArray]:
+def _living_columns(frame: Frame, reached: BigIntArray) -> tuple[BigIntArray, FloatArray, FloatArray]:
     """Add the columns of living fish by family at the sites that can be reached.
 
     Returns
     -------
     living : ndarray, int64, shape (n_families, n_reached)
         Columns.
-    ceiling : ndarray, float64, shape (n_families, n_reached)
-        Their upper limits.
+    fewest, ceiling : ndarray, float64, shape (n_families, n_reached)
+        Their lower and upper limits, from those of the fish.
     """
     data = frame.data
     residents = data.living_residents[:, reached]
-    stock = np.where(frame.fish != NONE, data.groups.available[:, None] * data.survival, 0.0)
-    ceiling = residents + data.membership @ stock[:, reached]
-    living = frame.model.add(residents.shape, residents, ceiling)
+    used = frame.fish != NONE
+    low, high = np.zeros(frame.fish.shape), np.zeros(frame.fish.shape)
+    low[used] = np.array(frame.model.low)[frame.fish[used]]
+    high[used] = np.array(frame.model.high)[frame.fish[used]]
+    fewest = residents + data.membership @ (low * data.survival)[:, reached]
+    ceiling = residents + data.membership @ (high * data.survival)[:, reached]
+    living = frame.model.add(residents.shape, fewest, ceiling)
     for f in range(data.n_families):
         mine = np.flatnonzero(data.groups.family == f)
         for i, s in enumerate(reached.tolist()):
@@ -190,7 +194,7 @@ def _living_columns(frame: Frame, reached: BigIntArray) -> tuple[BigIntArray, Fl
                     -residents[f, i],
                 )
             )
-    return living, ceiling
+    return living, fewest, ceiling
 
 
 def _totals_and_directions(

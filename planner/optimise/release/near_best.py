@@ -4,6 +4,9 @@ A plan is one of many that are nearly as good. Within a stated tolerance of its 
 each alternative makes the number of fish placed otherwise than in every earlier plan as large as can be found; the
 solver's bound says how much larger it could be at most (maximal diversity among near-optimal plans, found one after
 the other: Brill, Chang & Hopkins 1982, Management Science 28, 221-235, from memory).
+
+The bound holds step by step: with the earlier plans as they are. The first alternative found decides what the second can
+differ from, so nothing is proven of the alternatives together, and plans chosen together could lie further apart.
 """
 
 from __future__ import annotations
@@ -68,7 +71,8 @@ class NearBest:
     otherwise : tuple of int
         Fish placed otherwise than in the plan, and than in each earlier alternative.
     most_otherwise : float
-        Proven: no plan within the tolerance places more fish otherwise than in every one of those.
+        Proven for this step alone, with those plans as they are: no plan within the tolerance places more fish
+        otherwise than in every one of them. It says nothing of the alternatives together.
     status : SolveStatus
         ``proven`` when the least of `otherwise` is proven to be the largest possible.
     measures : ReleaseMeasures
@@ -136,8 +140,8 @@ def alternatives(
     Returns
     -------
     list of NearBest
-        In the order found; fewer than asked for when no plan within the tolerance places any fish otherwise, or
-        none was found in time. None is recommended.
+        In the order found, each with the bound of its own step; fewer than asked for when no plan within the
+        tolerance places any fish otherwise, or none was found in time. None is recommended.
 
     Raises
     ------

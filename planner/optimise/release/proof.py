@@ -16,6 +16,7 @@ import numpy as np
 from broodstock.arrays import BigIntArray, FloatArray
 from planner.optimise.release.build import Cut, aim_at_kinship, build_rules, cut_row
 from planner.optimise.release.data import ReleaseData
+from planner.optimise.release.limits import limit_by_survivors
 from planner.optimise.release.model import LinearModel, Row
 
 
@@ -33,6 +34,9 @@ class BoundProof:
         Its point of tangency.
     prices : ndarray, float64, shape (n_rows + n_cuts,)
         Price of each row of the rules and of each cut, in the order of the model.
+    survivor_prices : ndarray, float64, shape (n_priced,), or None
+        Prices of the rules in the model of most survivors, from which the limits of the columns follow
+        (`planner.optimise.release.limits`); None: the limits of the rules alone.
     """
 
     survivors_floor: float
@@ -40,9 +44,24 @@ class BoundProof:
     direction: BigIntArray
     ratio: FloatArray
     prices: FloatArray
+    survivor_prices: FloatArray | None = None
+
+    @property
+    def cuts(self) -> list[Cut]:
+        """The tangent cuts."""
+        return [
+            Cut(int(b), int(k), float(q))
+            for b, k, q in zip(self.block, self.direction, self.ratio, strict=True)
+        ]
 
 
-def make_proof(survivors_floor: float, cuts: Sequence[Cut], prices: FloatArray, n_rows: int) -> BoundProof:
+def make_proof(
+    survivors_floor: float,
+    cuts: Sequence[Cut],
+    prices: FloatArray,
+    n_rows: int,
+    survivor_prices: FloatArray | None = None,
+) -> BoundProof:
     """Return a proof without the cuts that carry no price.
 
     Parameters
@@ -55,6 +74,8 @@ def make_proof(survivors_floor: float, cuts: Sequence[Cut], prices: FloatArray, 
         Prices of the rows, then of the cuts.
     n_rows : int
         Rows before the cuts.
+    survivor_prices : ndarray, float64, shape (n_priced,), optional
+        Prices that limited the columns.
 
     Returns
     -------
@@ -69,6 +90,7 @@ def make_proof(survivors_floor: float, cuts: Sequence[Cut], prices: FloatArray, 
         np.array([c.direction for c in kept], dtype=np.int64),
         np.array([c.ratio for c in kept], dtype=np.float64),
         np.concatenate([prices[:n_rows], prices[n_rows:][priced]]),
+        survivor_prices,
     )
 
 
@@ -89,6 +111,8 @@ def proven_bound(data: ReleaseData, proof: BoundProof) -> float | None:
         not exist.
     """
     frame = build_rules(data, proof.survivors_floor)
+    if proof.survivor_prices is not None and not limit_by_survivors(frame, proof.survivor_prices):
+        return None
     columns = aim_at_kinship(frame)
     n_blocks, n_directions = columns.squared.shape
     if len(proof.prices) != len(frame.model.rows) + len(proof.ratio):
@@ -97,10 +121,7 @@ def proven_bound(data: ReleaseData, proof: BoundProof) -> float | None:
     inside &= (proof.direction >= 0) & (proof.direction < n_directions)
     if not inside.all() or not np.isfinite(proof.ratio).all():
         return None
-    cuts = [
-        cut_row(columns, Cut(int(b), int(k), float(q)))
-        for b, k, q in zip(proof.block, proof.direction, proof.ratio, strict=True)
-    ]
+    cuts = [cut_row(columns, cut) for cut in proof.cuts]
     return price_bound(frame.model, [*frame.model.rows, *cuts], proof.prices) + columns.constant
 
 

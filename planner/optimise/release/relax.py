@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -21,6 +22,7 @@ from planner.optimise.release.build import (
 from planner.optimise.release.cuts import violated_cuts
 from planner.optimise.release.data import ReleaseData
 from planner.optimise.release.frame import NONE, Frame
+from planner.optimise.release.limits import limit_by_survivors
 from planner.optimise.release.model import LoadedModel, constraints, load
 from planner.optimise.release.proof import price_bound
 from planner.optimise.solver import Session, SolverError, read_values
@@ -57,12 +59,22 @@ class KinshipModel:
     cuts: list[Cut] = field(default_factory=list)
 
     @classmethod
-    def make(cls, data: ReleaseData, survivors_floor: float) -> KinshipModel:
-        """Build and load the model, whole numbers not yet demanded."""
+    def make(
+        cls, data: ReleaseData, survivors_floor: float, survivor_prices: FloatArray | None = None
+    ) -> KinshipModel:
+        """Build and load the model, whole numbers not yet demanded; prices of most survivors limit its columns."""
         frame = build_rules(data, survivors_floor)
+        if survivor_prices is not None:
+            limit_by_survivors(frame, survivor_prices)
         columns = aim_at_kinship(frame)
         loaded = load(frame.model, "release_kinship", relaxed=True)
         return cls(data, frame, columns, loaded, Session(loaded.problem))
+
+    @property
+    def fish_limits(self) -> tuple[FloatArray, FloatArray]:
+        """Lower and upper limits of the columns of fish, in the order of the groups and sites that have one."""
+        fish = self.frame.fish[self.frame.fish != NONE]
+        return np.array(self.frame.model.low)[fish], np.array(self.frame.model.high)[fish]
 
     @property
     def n_rows(self) -> int:
@@ -103,18 +115,22 @@ class KinshipModel:
 
     def prices(self) -> FloatArray:
         """Return the prices of the rows and cuts after a linear solve."""
-        n_rows = len(self.frame.model.rows)
-        owners = self.loaded.row_of
-        found = [0.0 if c.pi is None else float(c.pi) for c in self.loaded.problem.constraints()]
-        prices = np.zeros(n_rows + len(self.cuts))
-        np.add.at(prices, np.array(owners, dtype=np.int64), np.array(found[: len(owners)]))
-        prices[n_rows:] = found[len(owners) :]
-        return prices
+        return row_prices(self.loaded, len(self.frame.model.rows), len(self.cuts))
 
     def price_bound(self, prices: FloatArray) -> float:
         """Return the bound that prices prove."""
         rows = [*self.frame.model.rows, *(cut_row(self.columns, c) for c in self.cuts)]
         return price_bound(self.frame.model, rows, prices) + self.columns.constant
+
+
+def row_prices(loaded: LoadedModel, n_rows: int, n_cuts: int = 0) -> FloatArray:
+    """Return the prices of the rows of a model, then of the cuts added to it, after a linear solve."""
+    owners = loaded.row_of
+    found = [0.0 if c.pi is None else float(c.pi) for c in loaded.problem.constraints()]
+    prices = np.zeros(n_rows + n_cuts)
+    np.add.at(prices, np.array(owners, dtype=np.int64), np.array(found[: len(owners)]))
+    prices[n_rows:] = found[len(owners) :]
+    return prices
 
 
 def numbers_of(frame: Frame, x: FloatArray) -> FloatArray:
@@ -162,6 +178,7 @@ def relax(
     *,
     gap: float,
     deadline: float,
+    first_cuts: Sequence[Cut] = (),
     cancel: threading.Event | None = None,
 ) -> Relaxed:
     """Solve the relaxation by outer approximation.
@@ -176,6 +193,8 @@ def relax(
         Stop when (value - bound) / value is no larger.
     deadline : float
         `time.perf_counter` value at which to stop.
+    first_cuts : sequence of Cut
+        Tangents of an earlier search under the same rules, laid before the first solve.
     cancel : threading.Event, optional
         Set from another thread to stop.
 
@@ -187,6 +206,7 @@ def relax(
     began = time.perf_counter()
     for point in first_points:
         model.add(_all_cuts(model, point))
+    model.add(list(first_cuts))
     best: FloatArray | None = None
     best_value = np.inf
     bound: float | None = None

@@ -204,7 +204,9 @@ def _relax_with_the_sites_of_the_best(state: Search) -> FloatArray | None:
         model.add(new)
         if not new or state.over:
             break
-    model.session.set_bounds(variables, np.zeros(len(asked)), np.ones(len(asked)))
+    columns = model.frame.sent[asked]
+    low, high = np.array(model.frame.model.low)[columns], np.array(model.frame.model.high)[columns]
+    model.session.set_bounds(variables, low, high)
     return point
 
 
@@ -265,9 +267,9 @@ def _round_along_gradient(state: Search, point: FloatArray) -> None:
 def _around(state: Search, point: FloatArray, width: int) -> tuple[FloatArray, FloatArray]:
     """Return limits around the values of a point, for the groups and sites that have a column."""
     used = state.model.frame.fish != NONE
-    stock = np.broadcast_to(state.model.data.groups.available[:, None], used.shape)[used]
-    low = np.maximum(np.floor(point[used] + 1e-6) - width, 0.0)
-    return low, np.minimum(np.ceil(point[used] - 1e-6) + width, stock.astype(np.float64))
+    least, most = state.model.fish_limits
+    low = np.maximum(np.floor(point[used] + 1e-6) - width, least)
+    return low, np.minimum(np.ceil(point[used] - 1e-6) + width, most)
 
 
 def _search_near(state: Search, point: FloatArray) -> None:
@@ -275,14 +277,13 @@ def _search_near(state: Search, point: FloatArray) -> None:
     model = state.model
     used = model.frame.fish != NONE
     fish = model.loaded.pick(model.frame.fish[used])
-    stock = np.broadcast_to(model.data.groups.available[:, None], used.shape)[used].astype(np.float64)
     _demand_whole(model)
     for width in WIDENINGS:
         model.session.set_bounds(fish, *_around(state, point, width))
         found = _near_rounds(state)
         if found or state.over:
             break
-    model.session.set_bounds(fish, np.zeros(stock.shape), stock)
+    model.session.set_bounds(fish, *model.fish_limits)
 
 
 def _near_rounds(state: Search) -> bool:

@@ -8,15 +8,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from broodstock.arrays import BigIntArray
+from broodstock.arrays import BigIntArray, FloatArray
 from planner.optimise.release.build import aim_at_survivors, build_rules, objective
 from planner.optimise.release.conflicts import find_conflicts
 from planner.optimise.release.data import ReleaseData
+from planner.optimise.release.frame import Frame
+from planner.optimise.release.limits import priced_rules
 from planner.optimise.release.model import load
 from planner.optimise.release.plan import ReleasePlan, Stage
 from planner.optimise.release.proof import BoundProof, make_proof
 from planner.optimise.release.read import plan_without_numbers, read_plan
-from planner.optimise.release.relax import KinshipModel, Relaxed, numbers_of, relax
+from planner.optimise.release.relax import KinshipModel, Relaxed, numbers_of, relax, row_prices
 from planner.optimise.release.search import Search, Tell, search
 from planner.optimise.solver import Session, read_values, solver_versions
 from planner.optimise.status import SolveReport, SolveStatus, relative_gap
@@ -26,6 +28,9 @@ SURVIVORS_GAP = 1e-3
 
 RELAXATION_SHARE = 0.1
 """Share of the gap asked for that the relaxation may leave open."""
+
+ROUNDING_SHARE = 0.15
+"""Share of the time kept for whole fish when the relaxation takes long."""
 
 
 @dataclass(frozen=True)
@@ -42,12 +47,32 @@ class MostSurvivors:
         Its expected survivors.
     bound : float or None
         No plan under the rules has more.
+    prices : ndarray, float64, shape (n_priced,), or None
+        Prices of the rules when fish may be divided, for `planner.optimise.release.limits`.
     """
 
     report: SolveReport
     numbers: BigIntArray | None
     value: float | None
     bound: float | None
+    prices: FloatArray | None = None
+
+
+@dataclass(frozen=True)
+class Earlier:
+    """What searches at other shares of the most survivors found; all else equal.
+
+    Parameters
+    ----------
+    most : MostSurvivors
+        The plan with the most expected survivors.
+    plans : tuple of ReleasePlan
+        Plans at lower floors. Their tangents serve again, their bounds hold at the higher floor, and those that reach
+        it are places to start from.
+    """
+
+    most: MostSurvivors
+    plans: tuple[ReleasePlan, ...] = ()
 
 
 def plan_release(
@@ -55,6 +80,7 @@ def plan_release(
     *,
     progress: Tell | None = None,
     cancel: threading.Event | None = None,
+    earlier: Earlier | None = None,
 ) -> ReleasePlan:
     """Plan which fish go where.
 
@@ -66,6 +92,8 @@ def plan_release(
         Called with the step in words, the best objective and the bound so far (either may be None).
     cancel : threading.Event, optional
         Set from another thread to stop; the best plan so far is returned.
+    earlier : Earlier, optional
+        What searches at lower shares of the most survivors found, under the same rules.
 
     Returns
     -------
@@ -84,39 +112,47 @@ def plan_release(
     began = time.perf_counter()
     deadline = began + data.settings.time_limit
     tell = progress or _say_nothing
-    tell("seeking the most survivors", None, None)
-    first = most_survivors(data, time_limit=data.settings.time_limit, cancel=cancel)
+    if earlier is None:
+        tell("seeking the most survivors", None, None)
+        earlier = Earlier(most_survivors(data, time_limit=data.settings.time_limit, cancel=cancel))
+    first = earlier.most
     stages = [Stage("most survivors", time.perf_counter() - began)]
     if first.numbers is None or first.value is None:
         return _no_plan(data, first.report, stages, began)
     floor = max(data.settings.survivors_share * first.value - 1e-9, data.settings.survivors_min)
-    model = KinshipModel.make(data, floor)
+    model = KinshipModel.make(data, floor, first.prices)
+    start = _best_start(data, earlier, floor)
     state = Search(
         model,
         data.settings.gap,
         deadline,
-        first.numbers,
-        objective(data, first.numbers),
+        start,
+        objective(data, start),
         -np.inf,
         tell,
         cancel,
     )
     tell("lowering kinship, parts of fish allowed", state.value, None)
+    proven = _highest_proof(earlier, floor)
     relaxed = relax(
         model,
         [first.numbers],
         gap=data.settings.gap * RELAXATION_SHARE,
-        deadline=deadline,
+        deadline=deadline - ROUNDING_SHARE * data.settings.time_limit,
+        first_cuts=() if proven is None else proven[1].cuts,
         cancel=cancel,
     )
     if relaxed.bound is not None:
         state.bound = relaxed.bound
     stages.append(Stage("relaxation", relaxed.seconds, relaxed.value, relaxed.bound))
     n_cuts, before = len(model.cuts), time.perf_counter()
+    if proven is not None and proven[0] > state.bound:
+        state.bound, proof = proven
+    else:
+        proof = _proof(model, relaxed, n_cuts, floor, first.prices)
     status = search(state, relaxed)
     bound = state.bound if np.isfinite(state.bound) else None
     stages.append(Stage("whole fish", time.perf_counter() - before, state.value, bound))
-    proof = _proof(model, relaxed, n_cuts, floor)
     report = SolveReport(
         status,
         True,
@@ -128,6 +164,24 @@ def plan_release(
         solver_versions(),
     )
     return read_plan(data, state.best, report, first.value, floor, proof, tuple(stages))
+
+
+def _best_start(data: ReleaseData, earlier: Earlier, floor: float) -> BigIntArray:
+    """Return the plan with the lowest objective of those known that reach the floor."""
+    assert earlier.most.numbers is not None
+    known = [earlier.most.numbers, *(p.numbers for p in earlier.plans if p.numbers is not None)]
+    reaching = [n for n in known if float((n * data.survival).sum()) >= floor]
+    return min(reaching or known[:1], key=lambda n: objective(data, n))
+
+
+def _highest_proof(earlier: Earlier, floor: float) -> tuple[float, BoundProof] | None:
+    """Return the highest bound proven at a floor no higher than this one, with its proof."""
+    found = [
+        (p.bound, p.proof)
+        for p in earlier.plans
+        if p.bound is not None and p.proof is not None and p.proof.survivors_floor <= floor
+    ]
+    return max(found, key=lambda one: one[0], default=None)
 
 
 def most_survivors(
@@ -163,14 +217,28 @@ def most_survivors(
     x = read_values(loaded.variables, report)
     numbers = np.rint(numbers_of(frame, x)).astype(np.int64)
     bound = None if report.bound is None else -report.bound
-    return MostSurvivors(report, numbers, float((numbers * data.survival).sum()), bound)
+    prices = _survivor_prices(frame, time_limit, cancel)
+    return MostSurvivors(report, numbers, float((numbers * data.survival).sum()), bound, prices)
 
 
-def _proof(model: KinshipModel, relaxed: Relaxed, n_cuts: int, floor: float) -> BoundProof | None:
+def _survivor_prices(
+    frame: Frame, time_limit: float | None, cancel: threading.Event | None
+) -> FloatArray | None:
+    """Return the prices of the rules in the model of most survivors with fish divisible."""
+    loaded = load(frame.model, "survivor_prices", relaxed=True)
+    report = Session(loaded.problem).solve(
+        time_limit=time_limit, seed=frame.data.settings.seed, cancel=cancel
+    )
+    return priced_rules(frame, row_prices(loaded, len(frame.model.rows))) if report.proven else None
+
+
+def _proof(
+    model: KinshipModel, relaxed: Relaxed, n_cuts: int, floor: float, survivor_prices: FloatArray | None
+) -> BoundProof | None:
     if relaxed.prices is None:
         return None
     n_rows = len(model.frame.model.rows)
-    return make_proof(floor, model.cuts[:n_cuts], relaxed.prices[: n_rows + n_cuts], n_rows)
+    return make_proof(floor, model.cuts[:n_cuts], relaxed.prices[: n_rows + n_cuts], n_rows, survivor_prices)
 
 
 def _no_plan(data: ReleaseData, report: SolveReport, stages: list[Stage], began: float) -> ReleasePlan:
