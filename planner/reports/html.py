@@ -84,9 +84,24 @@ def _block(block: Block) -> str:
 
 
 def _figure(block: FigureBlock) -> str:
-    caption = f"<figcaption>{escape(block.caption)}</figcaption>" if block.caption else ""
+    caption = f"<figcaption>{escape(block.caption)}{_data_link(block)}</figcaption>"
     svg = block.svg.replace("<svg ", f'<svg role="img" aria-label="{escape(block.alt, quote=True)}" ', 1)
     return f"<section>{_heading(block.title)}<figure>{svg}{caption}</figure></section>"
+
+
+def _data_link(block: FigureBlock) -> str:
+    """Return a link that saves the table of a figure; the table is inside the page."""
+    if not block.csv:
+        return ""
+    data = base64.b64encode(block.csv.encode()).decode()
+    return (
+        f' <a class="data" download="{escape(block.file, quote=True)}" href="data:text/csv;charset=utf-8;base64,{data}">'
+        f"Data of this figure ({escape(block.file)})</a>"
+    )
+
+
+def _row_style(block: TableBlock) -> str:
+    return f' style="--row:{block.row_mm:g}mm"' if block.row_mm else ""
 
 
 def _table(block: TableBlock) -> str:
@@ -105,7 +120,7 @@ def _table(block: TableBlock) -> str:
         for row in block.rows
     )
     table = (
-        f'<div class="scroll"><table{" class=small" if block.small else ""}><thead><tr>{head}</tr></thead>'
+        f'<div class="scroll"><table{" class=small" if block.small else ""}{_row_style(block)}><thead><tr>{head}</tr></thead>'
         f"<tbody>{body}</tbody></table></div>"
         if block.rows
         else ""

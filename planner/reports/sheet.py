@@ -53,6 +53,8 @@ class TableBlock:
         Do not break this block over pages (strips that are cut apart).
     small : bool
         Use the smaller type (long lists).
+    row_mm : float
+        Least height of a row in mm, for boxes that wet hands write in; 0: as the type needs.
     """
 
     title: str
@@ -62,6 +64,7 @@ class TableBlock:
     note: str = ""
     keep_together: bool = False
     small: bool = False
+    row_mm: float = 0.0
     kind: str = "table"
 
     def __post_init__(self) -> None:
@@ -93,12 +96,14 @@ class CheckBlock:
 
 @dataclass(frozen=True)
 class FigureBlock:
-    """A figure as SVG text with the sentence that stands in for it."""
+    """A figure as SVG text with the sentence that stands in for it, and the table it was drawn from as CSV."""
 
     title: str
     svg: str
     alt: str
     caption: str = ""
+    file: str = ""
+    csv: str = ""
     kind: str = "figure"
 
 

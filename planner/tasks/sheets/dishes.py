@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
@@ -112,11 +112,13 @@ def dishes_of_day(programme: Programme, asked: Asked) -> DishDay:
             "plan of that day. Enter the crosses, name the folder of the plan with --plan, or give another day."
         )
     order = walk_of_fish(programme)
-    listed = sorted(out.values(), key=lambda d: (*order.get(d.dam, (LAST, "")), d.dam, d.number, d.name))
+    listed = sorted(
+        out.values(), key=lambda d: (*order.get(d.dam, (LAST, "")), natural(d.dam), d.number, natural(d.name))
+    )
     count: dict[str, int] = {}
     for d in listed:
         count[d.dam] = count.get(d.dam, 0) + 1
-    return DishDay(day, tuple(_of(d, count[d.dam]) for d in listed), mark)
+    return DishDay(day, tuple(replace(d, of=count[d.dam]) for d in listed), mark)
 
 
 def cell_names(programme: Programme) -> dict[str, str]:
@@ -141,6 +143,12 @@ def walk_of_units(programme: Programme) -> dict[str, int]:
     """Return the place of each unit on the walk; units without one come last."""
     units = programme.tables["units"]
     return {r.unit_id: int(r.walk_order) if pd.notna(r.walk_order) else LAST for r in rows(units)}
+
+
+def natural(name: str) -> tuple[tuple[int, int | str], ...]:
+    """Return a key that puts F-9 before F-10."""
+    parts = re.findall(r"\d+|\D+", name)
+    return tuple((0, int(p)) if p.isdigit() else (1, p) for p in parts)
 
 
 def head_line(programme: Programme, words: Iterable[str]) -> str:
@@ -168,12 +176,6 @@ def _laid(r: object, cells: dict[str, str]) -> Dish:
         number("dish") or 0, 0, True, getattr(r, "family") or "",  # noqa: B009
         number("eggs"), number("fertilised"), number("hatched"), number("swim_up"),
     )  # fmt: skip
-
-
-def _of(dish: Dish, of: int) -> Dish:
-    from dataclasses import replace
-
-    return replace(dish, of=of)
 
 
 def _bare(text: str) -> str:

@@ -27,11 +27,14 @@ class Printed:
         What can be keyed in when the paper comes back; none for a sheet that is only read.
     tables : mapping of str to str
         CSV files kept beside it, text by file name.
+    about : str
+        What it is about where the words asked leave that open, such as the day of the plan: versions count within it.
     """
 
     sheet: Sheet | LabelSheet
     forms: tuple[EntryForm, ...] = ()
     tables: Mapping[str, str] = field(default_factory=dict)
+    about: str = ""
 
 
 @dataclass(frozen=True)
@@ -172,7 +175,12 @@ KINDS: dict[str, SheetKind] = {
             "Release form",
             "The tags planned for one water to tick off, the dead on arrival, the water on the shore, two signatures.",
             f"{_HERE}.release_form:release_form",
-            (Ask("water", "Water", "NP", needed=True), DAY, Ask("event", "Name of the release", "R-2024-05")),
+            (
+                Ask("water", "Water", "NP", needed=True),
+                DAY,
+                Ask("load", "Number of the load, for the fish of one truck", "1"),
+                Ask("event", "Name of the release", "R-2024-05"),
+            ),
             "release",
         ),
         SheetKind(
@@ -180,7 +188,7 @@ KINDS: dict[str, SheetKind] = {
             "Truck loading",
             "One strip for each trip: what is loaded in which order, density, stops, checks on the way.",
             f"{_HERE}.loading:truck_loading",
-            (Ask("truck", "Truck", "truck 1"), Ask("trip_day", "Day of the loads", "1")),
+            (Ask("load", "Number of the load", "1"),),
             "load",
         ),
         SheetKind(

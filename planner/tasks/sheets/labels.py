@@ -18,6 +18,7 @@ from planner.tasks.sheets.dishes import (
     dishes_of_day,
     head_line,
     named_cell,
+    natural,
     walk_of_units,
 )
 from planner.tasks.sheets.kinds import Printed
@@ -100,7 +101,7 @@ def _cells(programme: Programme, asked: Asked, stock: LabelStock) -> Made:
         for d in day.dishes:
             held.setdefault(named_cell(d.cell, names), []).append(d.name)
     out = []
-    for r in sorted(rows(units), key=lambda r: (order[r.unit_id], r.unit_id)):
+    for r in sorted(rows(units), key=lambda r: (order[r.unit_id], natural(r.unit_id))):
         if held and r.unit_id not in held:
             continue
         parts = (r.building or "", ", ".join(held.get(r.unit_id, ())), words)
@@ -122,14 +123,19 @@ def _milt(programme: Programme, asked: Asked, stock: LabelStock) -> Made:
     for d in day.dishes:
         uses[d.sire] = uses.get(d.sire, 0) + 1
 
-    def place(name: str) -> tuple[int, str, str]:
+    def place(name: str) -> tuple[int, str, object]:
         unit = fish[name].unit if name in fish else ""
-        return order.get(unit, LAST), unit, name
+        return order.get(unit, LAST), unit, natural(name)
 
     out = []
     for name in sorted(uses, key=place):
         tag = (fish[name].tag or "none") if name in fish else "not in the records"
-        parts = ("milt, one male", f"PIT {tag}", f"{uses[name]} dishes", f"{day.day:%d %b %Y}  time ______")
+        parts = (
+            "milt, one male",
+            f"PIT {tag}",
+            f"for {uses[name]} dish{'es' if uses[name] > 1 else ''}",
+            f"{day.day:%d %b %Y}  time ______",
+        )
         out.append(
             label_of(name, _lines(parts, stock), "milt", (f"PIT {tag}", day.day.isoformat(), plan), plan)
         )
@@ -149,7 +155,7 @@ def _units(programme: Programme, asked: Asked, stock: LabelStock) -> Made:
         units = units[units["building"] == building]
     order = walk_of_units(programme)
     out = []
-    for r in sorted(rows(units), key=lambda r: (order[r.unit_id], r.unit_id)):
+    for r in sorted(rows(units), key=lambda r: (order[r.unit_id], natural(r.unit_id))):
         parts = (
             r.building or "",
             r.kind,
