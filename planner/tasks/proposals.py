@@ -31,6 +31,10 @@ COUNTED = {
 """Table to the activity its rows count to, the column of their day and of their number."""
 
 
+MOST_SAID = 12
+"""Steps of a proposal named in its subject; all of them are in its content."""
+
+
 class PermitStopError(KinshoalError):
     """A permit leaves no room for an entry: stop and phone."""
 
@@ -71,7 +75,9 @@ def hard_act(
     return ""
 
 
-def permit_stop(register: Register, table: str, values: Mapping[str, str]) -> PermitStopError | None:
+def permit_stop(
+    register: Register, table: str, values: Mapping[str, str], more: int = 0
+) -> PermitStopError | None:
     """Return the hard stop when a permit leaves no room for a new record, None when it may be entered.
 
     Parameters
@@ -82,6 +88,8 @@ def permit_stop(register: Register, table: str, values: Mapping[str, str]) -> Pe
         Table.
     values : mapping
         Text by column of the new record.
+    more : int
+        What other records of the same entry count.
     """
     if table not in COUNTED or not register.count("permits"):
         return None
@@ -94,7 +102,7 @@ def permit_stop(register: Register, table: str, values: Mapping[str, str]) -> Pe
     number = values.get(number_column, "1") if number_column else "1"
     try:
         on = dt.date.fromisoformat(values.get(day_column, "").strip())
-        wanted = int(number)
+        wanted = int(number) + more
     except ValueError:
         return None  # the entry itself says what is wrong with the day or the number
     if not activity or not register.count("permits", {"activity": activity}) or kind_is_death(table, values):
@@ -114,6 +122,48 @@ def permit_stop(register: Register, table: str, values: Mapping[str, str]) -> Pe
         + (" ".join(texts) + " " if texts else "")
         + "If it has been done already, enter it with --beyond-permit: a second person then confirms."
     )
+
+
+def permit_stops_of_rows(
+    register: Register, table: str, rows: Sequence[Mapping[str, str]]
+) -> list[tuple[list[int], PermitStopError]]:
+    """Return the hard stops for several new records of one entry: what is of one kind and day counts together.
+
+    Parameters
+    ----------
+    register, table
+        As `permit_stop`.
+    rows : sequence of mappings
+        Text by column of each new record.
+
+    Returns
+    -------
+    list of (list of int, PermitStopError)
+        Positions of the records that there is no room for, and the stop.
+    """
+    if table not in COUNTED or not register.count("permits"):
+        return []
+    _, day_column, number_column = COUNTED[table]
+    together: dict[tuple[str, str], list[int]] = {}
+    for at, values in enumerate(rows):
+        kind = values.get("origin" if table == "fish" else "kind", "")
+        together.setdefault((values.get(day_column, ""), kind), []).append(at)
+    out = []
+    for (day, _), same in together.items():
+        counts = {i: int(rows[i].get(number_column) or 0) if number_column else 1 for i in same}
+        if table == "crosses":  # a female counts once in the span of a permit
+            on = dt.date.fromisoformat(day)
+            first = {rows[i].get("dam", ""): i for i in reversed(same)}
+            counts = {i: 1 for dam, i in first.items() if not _spawned_already(register, dam, on)}
+            same = [i for i in same if first[rows[i].get("dam", "")] in counts]
+        counting = [i for i in same if counts.get(i)]
+        if not counting:
+            continue
+        one = counting[0]
+        stop = permit_stop(register, table, rows[one], sum(counts.values()) - counts[one])
+        if stop is not None:
+            out.append((same, stop))
+    return out
 
 
 def permit_stop_of_change(
@@ -205,37 +255,50 @@ def propose(
         raise UsageError(
             f"--reason: found nothing. Expected why: {WORDS[act]} is confirmed by a second person who reads it."
         )
-    content = {"steps": list(steps), "true_on": true_on.isoformat() if true_on else None}
-    subject = "; ".join(_subject(s) for s in steps)
     with register.writing(who, f"proposes {WORDS[act]}: {reason}", kind="proposal") as writer:
-        # Counting inside the change: two people proposing at once get two numbers.
-        number = str(
-            1
-            + max(
-                (int(r["proposal_id"]) for r in writer.rows("proposals") if r["proposal_id"].isdigit()),
-                default=0,
-            )
-        )
-        writer.add(
-            "proposals",
-            [
-                {
-                    "proposal_id": number,
-                    "act": act,
-                    "subject": subject,
-                    "content": json.dumps(content, ensure_ascii=False, sort_keys=True),
-                    "reason": reason,
-                    "proposed_by": who,
-                    "proposed_on": register_day(register),
-                    "state": "open",
-                }
-            ],
-        )
+        number = write_proposal(writer, register_day(register), act, steps, who, reason, true_on)
     words = (
-        f"proposal {number} waits: {WORDS[act]} ({subject}). Nothing was changed yet. A second person with role approve "
-        f"confirms it: kinshoal confirm {register.place} {number} --as NAME"
+        f"proposal {number} waits: {WORDS[act]} ({_subjects(steps)}). Nothing was changed yet. A second person "
+        f"with role approve confirms it: kinshoal confirm {register.place} {number} --as NAME"
     )
     return Entered(words, writer.change_id, 0, number)
+
+
+def write_proposal(
+    writer: Writer,
+    day: str,
+    act: str,
+    steps: Sequence[Mapping[str, Any]],
+    who: str,
+    reason: str,
+    true_on: dt.date | None = None,
+) -> str:
+    """Write a proposal inside a change and return its number; two people proposing at once get two numbers.
+
+    Parameters
+    ----------
+    writer : Writer
+        Hand of the change.
+    day : str
+        The programme's day, as `register_day`.
+    act, steps, who, reason, true_on
+        As `propose`.
+    """
+    numbers = [int(r["proposal_id"]) for r in writer.rows("proposals") if r["proposal_id"].isdigit()]
+    number = str(1 + max(numbers, default=0))
+    content = {"steps": list(steps), "true_on": true_on.isoformat() if true_on else None}
+    row = {
+        "proposal_id": number,
+        "act": act,
+        "subject": _subjects(steps),
+        "content": json.dumps(content, ensure_ascii=False, sort_keys=True),
+        "reason": reason,
+        "proposed_by": who,
+        "proposed_on": day,
+        "state": "open",
+    }
+    writer.add("proposals", [row])
+    return number
 
 
 def register_day(register: Register) -> str:
@@ -333,15 +396,20 @@ def confirm(
 
 def _check_room(register: Register, steps: Sequence[Mapping[str, Any]]) -> None:
     """Stop when a permit that had room at the proposal has none now."""
-    for step in steps:
-        stop = None
-        if step["do"] == "add":
-            stop = permit_stop(register, step["table"], step["values"])
-        elif step["do"] == "change":
-            found = register.rows(step["table"], {"record_id": step["record"]}, limit=1)
-            stop = permit_stop_of_change(register, step["table"], found[0], step["values"]) if found else None
-        if stop is not None:
+    adds = [s for s in steps if s["do"] == "add"]
+    for table in dict.fromkeys(s["table"] for s in adds):
+        for _, stop in permit_stops_of_rows(
+            register, table, [s["values"] for s in adds if s["table"] == table]
+        ):
             raise stop
+    for step in steps:
+        if step["do"] == "change":
+            found = register.rows(step["table"], {"record_id": step["record"]}, limit=1)
+            stopped = (
+                permit_stop_of_change(register, step["table"], found[0], step["values"]) if found else None
+            )
+            if stopped is not None:
+                raise stopped
 
 
 def _two(number: str, who: str) -> str:
@@ -365,6 +433,11 @@ def _do(register: Register, writer: Writer, step: Mapping[str, Any]) -> list[str
     from planner.tasks.merge_fish import merge_now
 
     return merge_now(register, writer, step["keep"], step["gone"])
+
+
+def _subjects(steps: Sequence[Mapping[str, Any]]) -> str:
+    more = f"; and {len(steps) - MOST_SAID} more" if len(steps) > MOST_SAID else ""
+    return "; ".join(_subject(s) for s in steps[:MOST_SAID]) + more
 
 
 def _subject(step: Mapping[str, Any]) -> str:

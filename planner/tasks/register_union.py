@@ -75,6 +75,9 @@ def checked_together(
     changed: Iterable[Conflict],
     calls: Mapping[str, GenotypeSet],
     overrides: Mapping[str, str],
+    *,
+    skip: Iterable[str] = (),
+    only: Iterable[str] | None = None,
 ) -> Together:
     """Check the register as it would be after an import.
 
@@ -92,8 +95,12 @@ def checked_together(
         Call sets that become current.
     overrides : mapping of str to str
         Settings as text, for this check.
+    skip : iterable of str
+        Tables and call sets not read, as `planner.tasks.register_records.read_register`.
+    only : iterable of str, optional
+        Names of the checks to run; default all.
     """
-    held = records_of(register)
+    held = records_of(register, skip)
     taken: dict[str, dict[int, int]] = {}
     for conflict in changed:
         taken.setdefault(conflict.table, {})[conflict.row] = conflict.record_id
@@ -109,7 +116,7 @@ def checked_together(
         files[seen_as] = (str(file), f"{name}{IN_REGISTER}")
         tables[name] = _joined(old, new, seen_as)
     records = Records(tables, {**held.genotypes, **calls}, (), "", {}, ())
-    return _run(records, files, overrides)
+    return _run(records, files, overrides, only)
 
 
 def checked_register(register: Register, overrides: Mapping[str, str] | None = None) -> Together:
@@ -120,14 +127,19 @@ def checked_register(register: Register, overrides: Mapping[str, str] | None = N
     return _run(replace(held, tables=tables), files, overrides or {})
 
 
-def _run(records: Records, files: Mapping[str, tuple[str, str]], overrides: Mapping[str, str]) -> Together:
+def _run(
+    records: Records,
+    files: Mapping[str, tuple[str, str]],
+    overrides: Mapping[str, str],
+    only: Iterable[str] | None = None,
+) -> Together:
     settings, faults = settings_in(records)
     found = Findings(list(faults))
     settings = settings.with_overrides(overrides)
     settings = with_day(settings, records, Findings())
     today = settings.day("today")
     found.extend(check_references(records.tables))
-    found.extend(run_checks(records.tables, records.genotypes, settings.values, today))
+    found.extend(run_checks(records.tables, records.genotypes, settings.values, today, only=only))
     everything, mine = [], []
     for m in marked(found, records.tables):
         touches = any(p.file in files and _is_new(p) for p in (m.finding.where, *m.finding.others))
