@@ -119,7 +119,9 @@ def load(
         raise UsageError("load: found no folder with a release plan. Expected --release DIR or --out DIR.")
     programme = open_for_release_day(folder, overrides_of(changes))
     version = planned_version(out) if out is not None else 1
-    outcome = truck_loads(programme, source, None if day is None else day.date(), without, version)
+    when = None if day is None else day.date()
+    with stopped_by_hand() as cancel:
+        outcome = truck_loads(programme, source, when, without, version, progress, cancel)
     written = write_loads(programme, outcome, out) if out is not None else []
     width = max(len(label) for label, _ in outcome.facts())
     lines = [

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
+import threading
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -14,10 +16,11 @@ from planner.optimise.release.transport_data import LoadPlan, Trip, recheck_load
 from planner.optimise.status import SolveStatus
 from planner.provenance import Provenance
 from planner.reports.html import sheet_html
-from planner.reports.load_sheet import TripStrip, load_sheet
+from planner.reports.load_sheet import load_sheet, trip_strips
 from planner.reports.pdf import sheet_pdf
 from planner.reports.sheet import Sheet
 from planner.tasks.load_data import LoadInputs, load_inputs
+from planner.tasks.no_plan import STOPPED_WORDS, why_none
 from planner.tasks.outputs import write_bytes, write_text
 from planner.tasks.plan_file import next_version, write_plan_file
 from planner.tasks.programme import Programme
@@ -39,6 +42,10 @@ UNUSED_ROOM = (0.0, 0.005, 0.01, 0.02, 0.05)
 """Shares of the room left unused, one after the other, until the single fish fit."""
 
 MOST_EXCHANGES = 500
+
+LAST_TRY_S = 2.0
+"""Seconds for loads with less room after the search was stopped by hand."""
+
 HEADINGS = ["day", "truck", "trip", "waters in order", "fish", "kg", "kg/L", "km"]
 
 
@@ -116,16 +123,25 @@ class LoadOutcome:
             "trips": [
                 {
                     "day": t.day + 1,
+                    "date": (self.day + dt.timedelta(days=t.day)).isoformat(),
                     "truck": data.truck[t.truck],
                     "trip": t.number,
                     "fish": t.fish,
                     "kg": round(self.kg(t), 3),
+                    "most_kg": float(data.capacity_kg[t.truck]),
+                    "volume_l": float(data.volume_l[t.truck]),
                     "km": data.trip_km(t.sites),
                     "stops": [
                         {
                             "site": data.site[s.site],
+                            "water_risk": int(data.site_risk[s.site]),
                             "loads": [
-                                {**self.inputs.lines.iloc[i].to_dict(), "number": n} for i, n in s.loads
+                                {
+                                    **self.inputs.lines.iloc[i].to_dict(),
+                                    "number": n,
+                                    "kg": round(n * float(data.kg_each[i]), 3),
+                                }
+                                for i, n in s.loads
                             ],
                         }
                         for s in t.stops
@@ -149,6 +165,8 @@ def truck_loads(
     day: dt.date | None = None,
     failed: tuple[str, ...] = (),
     version: int = 1,
+    progress: Callable[[str], None] | None = None,
+    cancel: threading.Event | None = None,
 ) -> LoadOutcome:
     """Load the fish of the last release plan on trucks, and recheck the loads without the solver.
 
@@ -164,6 +182,10 @@ def truck_loads(
         Trucks that do not drive.
     version : int
         Version of the loads.
+    progress : callable, optional
+        Told in words what is being done.
+    cancel : threading.Event, optional
+        Set from elsewhere to stop; the best loads so far are returned and their notes say so.
 
     Returns
     -------
@@ -182,13 +204,15 @@ def truck_loads(
     inputs = load_inputs(programme, release_folder, day, failed)
     limit = float(programme.settings["time_limit"])
     seed = int(programme.settings["seed"]) % (2**31 - 1)
-    plan, fish = _plan_by_single_mass(inputs, limit, seed)
+    plan, fish = _plan_by_single_mass(inputs, limit, seed, progress, cancel)
+    if plan.status is SolveStatus.STOPPED:
+        inputs = replace(inputs, notes=(*inputs.notes, STOPPED_WORDS))
     if plan.short:
         lines = "\n".join(f"- {words}" for words in plan.short)
         raise NoReleasePlanError(f"Truck loads: not every fish can be carried.\n{lines}", 4)
     if plan.km is None:
         raise NoReleasePlanError(
-            f"Truck loads: stopped ({plan.status}) without loads. Give it more time with --set time_limit=SECONDS.",
+            f"Truck loads: {why_none(plan.status)}.",
             5,
         )
     if plan.breaches:
@@ -216,7 +240,13 @@ def truck_loads(
     return LoadOutcome(plan, inputs, fish, provenance, day)
 
 
-def _plan_by_single_mass(inputs: LoadInputs, time_limit: float, seed: int) -> tuple[LoadPlan, pd.DataFrame]:
+def _plan_by_single_mass(
+    inputs: LoadInputs,
+    time_limit: float,
+    seed: int,
+    progress: Callable[[str], None] | None = None,
+    cancel: threading.Event | None = None,
+) -> tuple[LoadPlan, pd.DataFrame]:
     """Plan loads that keep the density with the mass of the single fish, not only with the mean of their line.
 
     Fish of one line are exchanged between trips first; where that does not help, the loads are planned with a little
@@ -225,13 +255,17 @@ def _plan_by_single_mass(inputs: LoadInputs, time_limit: float, seed: int) -> tu
     first: LoadPlan | None = None
     for unused in UNUSED_ROOM:
         data = replace(inputs.data, kg_per_l=inputs.data.kg_per_l * (1.0 - unused))
-        plan = plan_loads(data, time_limit=time_limit, seed=seed)
+        if cancel is not None and cancel.is_set() and first is not None:
+            # Stopped by hand with loads that need a little more room for single fish: a short try each, without proof.
+            plan = plan_loads(data, time_limit=LAST_TRY_S, seed=seed)
+        else:
+            plan = plan_loads(data, time_limit=time_limit, seed=seed, progress=progress, cancel=cancel)
         first = first or plan
         if plan.km is None:
             return plan, inputs.fish.iloc[:0]
         places = _fish_of_trips(inputs, plan.trips)
         if _evened_out(inputs, plan.trips, places):
-            proven = plan.status if unused == 0 else _status(plan, first)
+            proven = plan.status if unused == 0 else _status(plan, first, cancel)
             plan = replace(
                 plan,
                 status=proven,
@@ -244,11 +278,13 @@ def _plan_by_single_mass(inputs: LoadInputs, time_limit: float, seed: int) -> tu
     return replace(plan, short=(words,)), inputs.fish.iloc[:0]
 
 
-def _status(plan: LoadPlan, first: LoadPlan) -> SolveStatus:
+def _status(plan: LoadPlan, first: LoadPlan, cancel: threading.Event | None) -> SolveStatus:
     """Tell whether loads planned with less room are as good as what is proven for the whole room."""
     as_few = len(plan.trips) == first.fewest_trips
     as_short = plan.km is not None and first.shortest_km is not None and plan.km <= first.shortest_km + 1e-6
-    return SolveStatus.PROVEN if as_few and as_short else SolveStatus.OTHER_LIMIT
+    if as_few and as_short:
+        return SolveStatus.PROVEN
+    return SolveStatus.STOPPED if cancel is not None and cancel.is_set() else SolveStatus.OTHER_LIMIT
 
 
 def _evened_out(inputs: LoadInputs, trips: tuple[Trip, ...], places: dict[int, dict[int, list[int]]]) -> bool:
@@ -325,43 +361,10 @@ def _table_of_fish(
 
 def loading_sheet(programme: Programme, outcome: LoadOutcome) -> Sheet:
     """Lay out the truck loading sheet of an outcome."""
-    data, lines = outcome.inputs.data, outcome.inputs.lines
-    strips = []
-    for trip in outcome.plan.trips:
-        on = outcome.day + dt.timedelta(days=trip.day)
-        kg, volume = outcome.kg(trip), float(data.volume_l[trip.truck])
-        stops = " → ".join(
-            f"{data.site[s.site]} ({sum(n for _, n in s.loads)} fish, water rank {data.site_risk[s.site]})"
-            for s in trip.stops
-        )
-        loads = []
-        for stop in reversed(trip.stops):
-            for i, n in sorted(stop.loads, key=lambda load: (lines["unit"].iloc[load[0]], load[0])):
-                line = lines.iloc[i]
-                unit = str(line["unit"]) or "–"
-                mass = f"{n * float(data.kg_each[i]):.1f}"
-                loads.append(
-                    (str(line["site"]), str(line["family"]), str(line["size_class"]), unit, str(n), mass)
-                )
-        strips.append(
-            TripStrip(
-                f"{on:%d %b %Y}, {data.truck[trip.truck]}, trip {trip.number}",
-                (
-                    ("Stops", stops),
-                    (
-                        "Fish, mass",
-                        f"{trip.fish}, {kg:.1f} kg of {float(data.capacity_kg[trip.truck]):.1f} kg",
-                    ),
-                    ("Density", f"{1000 * kg / volume:.0f} g/L in {volume:.0f} L"),
-                    ("Distance and back", f"{data.trip_km(trip.sites):.0f} km"),
-                ),
-                loads,
-            )
-        )
     return load_sheet(
         programme.settings["programme_name"],
         f"from {outcome.day:%d %b %Y}",
-        strips,
+        trip_strips(outcome.as_dict()["trips"]),
         outcome.facts(),
         outcome.provenance,
     )

@@ -3,8 +3,16 @@
 from __future__ import annotations
 
 from broodstock.errors import KinshoalError
+from planner.optimise.status import SolveStatus
 
 STOPPED_WORDS = "Stopped by hand: this is the best plan found by then, with what was proven by then."
+
+
+def why_none(status: SolveStatus) -> str:
+    """Say how a search ended that found nothing, and what to do."""
+    if status is SolveStatus.STOPPED:
+        return "stopped by hand before one was found. Start again and let it run longer"
+    return f"found none ({status}). Give it more time with --set time_limit=SECONDS"
 
 
 class NoPlanError(KinshoalError):

@@ -20,7 +20,7 @@ from planner.optimise.release.recheck import breaches
 from planner.optimise.release.solve import plan_release
 from planner.optimise.status import SolveStatus
 from planner.provenance import Provenance
-from planner.tasks.no_plan import STOPPED_WORDS, NoPlanError
+from planner.tasks.no_plan import STOPPED_WORDS, NoPlanError, why_none
 from planner.tasks.programme import Programme
 from planner.tasks.release_data import SETTINGS_USED, ReleaseInputs, release_inputs
 from planner.tasks.release_fallbacks import SiteFallbacks, fallbacks
@@ -197,8 +197,7 @@ def release_plan(
         if plan.conflicts is not None:
             raise NoReleasePlanError(plan.conflicts.text(), 4)
         raise NoReleasePlanError(
-            f"Release plan: stopped ({plan.status}) without a plan. Give it more time with --set time_limit=SECONDS, "
-            "or ask for less.",
+            f"Release plan: {why_none(plan.status)}, or ask for less.",
             5,
         )
     fish = _fish_table(inputs, plan, int(programme.settings["seed"]))

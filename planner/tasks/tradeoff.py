@@ -21,6 +21,7 @@ from planner.optimise.release.solve import plan_release
 from planner.provenance import Provenance
 from planner.reports.figures import write_figure
 from planner.reports.tradeoff_figure import tradeoff_figure
+from planner.tasks.no_plan import why_none
 from planner.tasks.outputs import write_text
 from planner.tasks.plan_file import write_plan_file
 from planner.tasks.programme import Programme
@@ -272,7 +273,7 @@ def _stop_without_plan(points: tuple[TradeOffPoint, ...]) -> None:
     if first.conflicts is not None:
         raise NoReleasePlanError(first.conflicts.text(), 4)
     raise NoReleasePlanError(
-        f"Trade-off: stopped ({first.status}) without a plan. Give it more time with --set time_limit=SECONDS.",
+        f"Trade-off, a plan: {why_none(first.status)}.",
         5,
     )
 

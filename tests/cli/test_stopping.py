@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 import threading
@@ -10,7 +11,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from click.testing import CliRunner
 
+from planner.cli.main import group
 from planner.cli.stopping import stopped_by_hand
 from planner.tasks.morning import MorningEvents, plan_again
 from planner.tasks.no_plan import STOPPED_WORDS, NoPlanError
@@ -75,6 +78,44 @@ def test_release_plan__stopped_gives_the_best_so_far_and_says_so(programme: Prog
     assert str(outcome.plan.status) == "stopped"
     assert STOPPED_WORDS in outcome.inputs.notes
     assert outcome.plan.breaches == ()
+
+
+def pressing_at(words: str, module: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Press Ctrl-C as soon as a command says these words."""
+
+    def say(told: str) -> None:
+        if words in told:
+            os.kill(os.getpid(), signal.SIGINT)
+
+    monkeypatch.setattr(f"{module}.progress", say)
+
+
+def test_commands_of_the_release_day__ctrl_c_keeps_the_best_so_far(
+    programme: Programme, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    release = tmp_path / "release"
+    planned = ["release", str(records()), "--out", str(release), "--json"]
+    pressing_at("lowering kinship", "planner.cli.plans", monkeypatch)
+    answer = CliRunner().invoke(group, planned)
+    assert answer.exit_code == 0, answer.output
+    assert json.loads(answer.stdout)["status"] == "stopped"
+
+    pressing_at("seeking the shortest way", "planner.cli.release_day", monkeypatch)
+    answer = CliRunner().invoke(
+        group, ["load", str(records()), "--release", str(release), "--set", "truck_volume_l=150", "--json"]
+    )
+    assert answer.exit_code == 0, answer.output
+    values = json.loads(answer.stdout)
+    assert (values["status"] == "stopped") == (STOPPED_WORDS in values["notes"])
+    assert values["status"] in ("stopped", "proven")
+
+    pressing_at("90.0% of the most survivors: lowering", "planner.cli.release_day", monkeypatch)
+    answer = CliRunner().invoke(group, ["tradeoff", str(records()), "--points", "2", "--json"])
+    assert answer.exit_code == 0, answer.output
+    first, second = json.loads(answer.stdout)["points"]
+    assert first["status"] == "stopped"
+    assert first["note"].startswith("stopped by hand: ")
+    assert second["note"] == "no plan: stopped by hand before one was found"
 
 
 def test_spawning_plan__stopped_before_any_plan_exists_says_so(programme: Programme) -> None:

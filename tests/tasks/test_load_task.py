@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import threading
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,6 +13,7 @@ import pytest
 
 from broodstock.errors import UsageError
 from planner.tasks.load import LoadOutcome, loading_sheet, planned_version, truck_loads, write_loads
+from planner.tasks.no_plan import STOPPED_WORDS
 from planner.tasks.programme import Programme
 from planner.tasks.release import NoReleasePlanError, ReleaseOutcome, release_plan
 from planner.tasks.release_files import write_release
@@ -83,6 +85,31 @@ def test_truck_loads__a_truck_fails(
         truck_loads(quick, released[1], failed=("truck 9",))
 
 
+def test_truck_loads__stopped_gives_the_best_so_far_and_says_so(
+    quick: Programme, released: tuple[ReleaseOutcome, Path], loads: LoadOutcome
+) -> None:
+    cancel = threading.Event()
+
+    def press(words: str) -> None:
+        if words.startswith("seeking the shortest way"):
+            cancel.set()
+
+    stopped = truck_loads(quick, released[1], progress=press, cancel=cancel)
+    assert cancel.is_set()
+    assert (str(stopped.plan.status) == "stopped") == (STOPPED_WORDS in stopped.inputs.notes)
+    assert str(stopped.plan.status) in ("stopped", "proven")
+    assert STOPPED_WORDS not in loads.inputs.notes
+    assert stopped.plan.breaches == ()
+    assert len(stopped.fish) == len(loads.fish)
+    before = threading.Event()
+    before.set()
+    with pytest.raises(
+        NoReleasePlanError, match="Truck loads: stopped by hand before one was found"
+    ) as caught:
+        truck_loads(quick, released[1], cancel=before)
+    assert caught.value.exit_code == 5
+
+
 def test_truck_loads__says_what_is_short(quick: Programme, released: tuple[ReleaseOutcome, Path]) -> None:
     one = told(quick, release_days="1", trucks="1")
     with pytest.raises(NoReleasePlanError, match=r"room: .* kg of fish to carry") as caught:
@@ -144,7 +171,7 @@ def test_write_loads__sheet_plan_and_version(quick: Programme, loads: LoadOutcom
     assert sum(loaded) == len(loads.fish)
     # What is unloaded last is loaded first.
     sheet = loading_sheet(quick, loads)
-    strips = [b for b in sheet.blocks if b.kind == "table"]
+    strips = [b for b in sheet.blocks if b.kind == "table" and b.title.startswith("Load ")]
     for strip, trip in zip(strips, loads.plan.trips, strict=True):
         first_loaded = strip.rows[0][1]  # type: ignore[union-attr]
         assert first_loaded == loads.inputs.data.site[trip.sites[-1]]

@@ -7,7 +7,9 @@ numbers. Only where that fails (a truck filled to the last fish) is every trip m
 
 from __future__ import annotations
 
+import threading
 import time
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -20,6 +22,9 @@ from planner.optimise.status import SolveReport, SolveStatus
 
 KG_SLACK = 1e-7
 LEAST_LEFT_S = 0.1
+
+GRACE_S = 3.0
+"""Most seconds in which whole fish are put on the trips chosen by then, after a person stopped the search."""
 
 MORE_TRIPS = 2
 """Trips beyond the fewest that are tried where whole fish do not fit and single trips would be too many to model."""
@@ -46,7 +51,14 @@ class _Chosen:
     truck_days: BigIntArray
 
 
-def plan_loads(data: TransportData, *, time_limit: float = 30.0, seed: int = 0) -> LoadPlan:
+def plan_loads(
+    data: TransportData,
+    *,
+    time_limit: float = 30.0,
+    seed: int = 0,
+    progress: Callable[[str], None] | None = None,
+    cancel: threading.Event | None = None,
+) -> LoadPlan:
     """Plan the loads.
 
     Parameters
@@ -57,6 +69,10 @@ def plan_loads(data: TransportData, *, time_limit: float = 30.0, seed: int = 0) 
         Seconds for everything.
     seed : int
         Seed of the solver's own choices.
+    progress : callable, optional
+        Told in words what is being done.
+    cancel : threading.Event, optional
+        Set from another thread to stop: the trips chosen by then are loaded, with what is proven by then.
 
     Returns
     -------
@@ -65,34 +81,71 @@ def plan_loads(data: TransportData, *, time_limit: float = 30.0, seed: int = 0) 
     """
     if not int(data.fish.sum()):
         return LoadPlan(SolveStatus.PROVEN, (), 0.0, 0, 0.0, (), ())
+    say = progress or _say_nothing
     deadline = time.perf_counter() + time_limit
-    model = _Divisible(data, seed)
+    model = _Divisible(data, seed, cancel)
+    say("seeking the fewest trips")
     trips = model.fewest_trips(deadline)
     if trips.status is SolveStatus.INFEASIBLE:
         return LoadPlan(
-            SolveStatus.INFEASIBLE, (), None, None, None, _what_is_short(data, seed, deadline), ()
+            SolveStatus.INFEASIBLE, (), None, None, None, _what_is_short(data, seed, deadline, cancel), ()
         )
-    if not trips.has_solution or trips.bound is None or trips.objective is None:
+    if not trips.has_solution or trips.objective is None:
         return LoadPlan(trips.status, (), None, None, None, (), ())
-    fewest = int(np.ceil(trips.bound - 1e-6))
+    chosen = model.chosen(trips)
+    fewest = max(
+        _least_trips(data, model.kinds), 0 if trips.bound is None else int(np.ceil(trips.bound - 1e-6))
+    )
     number = round(trips.objective)
     for more in range(MORE_TRIPS + 1):
+        if _is_set(cancel):
+            break
+        say(f"seeking the shortest way of {number + more} trips, no fewer than {fewest}")
         way = model.shortest(number + more, deadline)
         if not way.has_solution:
             break
-        found = _shared_out(data, model.kinds, model.chosen(way), deadline, seed)
+        until = min(deadline, time.perf_counter() + GRACE_S) if _is_set(cancel) else deadline
+        found = _shared_out(data, model.kinds, model.chosen(way), until, seed)
         if found is not None:
-            return _finished(data, found, fewest, way.bound if number + more == fewest else None)
+            shortest = way.bound if number + more == fewest else None
+            return _finished(data, found, fewest, shortest, cancel)
         if number * len(model.pairs) <= SMALL:
             break
-    return _each_trip(data, model.kinds, fewest, deadline, seed)
+    if _is_set(cancel):
+        found = _shared_out(data, model.kinds, chosen, time.perf_counter() + GRACE_S, seed)
+        if found is None:
+            return LoadPlan(SolveStatus.STOPPED, (), None, fewest, None, (), ())
+        return _finished(data, found, fewest, None, cancel)
+    say("putting whole fish on each trip")
+    return _each_trip(data, model.kinds, fewest, deadline, seed, cancel)
 
 
-def _finished(data: TransportData, trips: tuple[Trip, ...], fewest: int, shortest: float | None) -> LoadPlan:
+def _is_set(cancel: threading.Event | None) -> bool:
+    return cancel is not None and cancel.is_set()
+
+
+def _say_nothing(words: str) -> None:
+    """Ignore progress."""
+
+
+def _finished(
+    data: TransportData,
+    trips: tuple[Trip, ...],
+    fewest: int,
+    shortest: float | None,
+    cancel: threading.Event | None,
+) -> LoadPlan:
     km = sum(data.trip_km(t.sites) for t in trips)
     proven = len(trips) == fewest and shortest is not None and km <= shortest + 1e-6 * max(shortest, 1.0)
-    status = SolveStatus.PROVEN if proven else SolveStatus.TIME_LIMIT
+    ended = SolveStatus.STOPPED if _is_set(cancel) else SolveStatus.TIME_LIMIT
+    status = SolveStatus.PROVEN if proven else ended
     return LoadPlan(status, trips, km, fewest, shortest, (), tuple(recheck_loads(data, trips)))
+
+
+def _least_trips(data: TransportData, kinds: list[_Kind]) -> int:
+    """Return the trips that the mass asks of the largest truck: no plan has fewer."""
+    largest = max((k.capacity_kg for k in kinds), default=0.0)
+    return int(np.ceil(data.total_kg / largest - 1e-9)) if largest > 0 else 0
 
 
 def _kinds(data: TransportData) -> list[_Kind]:
@@ -108,8 +161,10 @@ def _kinds(data: TransportData) -> list[_Kind]:
 class _Divisible:
     """The model with divisible fish: trips by route and kind of truck, kg by route, kind, site and source rank."""
 
-    def __init__(self, data: TransportData, seed: int, extra: str = "") -> None:
-        self.data, self.seed = data, seed
+    def __init__(
+        self, data: TransportData, seed: int, cancel: threading.Event | None = None, extra: str = ""
+    ) -> None:
+        self.data, self.seed, self.cancel = data, seed, cancel
         self.kinds = _kinds(data)
         self.items = sorted({(int(s), int(r)) for s, r in zip(data.line_site, data.line_risk, strict=True)})
         self.kg = {
@@ -131,7 +186,6 @@ class _Divisible:
 
     def _build(self, extra: str) -> None:
         data, model = self.data, self.model
-        heaviest = sum(self.kg.values())
         self.trips = model.add((len(self.pairs),), 0.0, 1e4, whole=True)
         self.days = model.add((len(self.kinds), len(data.crews)), 0.0, 0.0, whole=True)
         by_item: dict[tuple[int, int], list[int]] = {i: [] for i in self.items}
@@ -165,10 +219,8 @@ class _Divisible:
             columns = [*self.days[:, d].tolist(), int(more_crews[d])]
             model.rows.append(row("", "crews", columns, [*np.ones(len(self.kinds)), -1.0], high=crews))
         self.extra = np.array([more_trips, *more_crews.tolist(), *more_days.tolist()], dtype=np.int64)
-        # No plan has fewer trips than the mass asks of the largest truck.
-        largest = max((k.capacity_kg for k in self.kinds), default=0.0)
-        if largest > 0:
-            least = float(np.ceil(heaviest / largest - 1e-9))
+        least = _least_trips(data, self.kinds)
+        if least > 0:
             model.rows.append(row("", "least", self.trips, 1.0, low=least))
 
     def _solve(self, cost: dict[int, float], deadline: float) -> tuple[SolveReport, LoadedModel]:
@@ -177,7 +229,10 @@ class _Divisible:
             self.model.cost[column] = price
         loaded = load(self.model, "loads")
         left = max(deadline - time.perf_counter(), LEAST_LEFT_S)
-        return Session(loaded.problem).solve(time_limit=left, relative_gap=1e-7, seed=self.seed), loaded
+        report = Session(loaded.problem).solve(
+            time_limit=left, relative_gap=1e-7, seed=self.seed, cancel=self.cancel
+        )
+        return report, loaded
 
     def fewest_trips(self, deadline: float) -> SolveReport:
         """Minimise the number of trips."""
@@ -290,20 +345,27 @@ def _early_days(data: TransportData, kinds: list[_Kind], trips: list[int]) -> Bi
     return None if any(left) else out
 
 
-def _each_trip(data: TransportData, kinds: list[_Kind], fewest: int, deadline: float, seed: int) -> LoadPlan:
+def _each_trip(
+    data: TransportData,
+    kinds: list[_Kind],
+    fewest: int,
+    deadline: float,
+    seed: int,
+    cancel: threading.Event | None,
+) -> LoadPlan:
     """Model every trip by itself, with whole fish; the number of trips is raised until the fish fit."""
     most = sum(k.trips * len(k.trucks) for k in kinds) * len(data.crews)
     for number in range(fewest, most + 1):
         exact = _EachTrip(data, kinds, number)
-        report = exact.solve(deadline, seed)
+        report = exact.solve(deadline, seed, cancel)
         if report.status is SolveStatus.INFEASIBLE:
             fewest = number + 1
             continue
         if not report.has_solution:
             return LoadPlan(report.status, (), None, fewest, None, (), ())
         chosen, numbers = exact.read(report)
-        return _finished(data, _on_trucks(data, kinds, chosen, numbers), fewest, report.bound)
-    short = _what_is_short(data, seed, deadline) or (
+        return _finished(data, _on_trucks(data, kinds, chosen, numbers), fewest, report.bound, cancel)
+    short = _what_is_short(data, seed, deadline, cancel) or (
         "room: the mass fits the trips, whole fish do not; one more trip would do",
     )
     return LoadPlan(SolveStatus.INFEASIBLE, (), None, None, None, short, ())
@@ -357,10 +419,12 @@ class _EachTrip:
             model.rows.append(row("", "crews", self.days[:, d], 1.0, high=crews))
         self.loaded = load(model, "each_trip")
 
-    def solve(self, deadline: float, seed: int) -> SolveReport:
+    def solve(self, deadline: float, seed: int, cancel: threading.Event | None) -> SolveReport:
         """Minimise the distance."""
         left = max(deadline - time.perf_counter(), LEAST_LEFT_S)
-        return Session(self.loaded.problem).solve(time_limit=left, relative_gap=1e-7, seed=seed)
+        return Session(self.loaded.problem).solve(
+            time_limit=left, relative_gap=1e-7, seed=seed, cancel=cancel
+        )
 
     def read(self, report: SolveReport) -> tuple[_Chosen, BigIntArray]:
         """Return the trips chosen and the fish on each."""
@@ -371,7 +435,9 @@ class _EachTrip:
         return _Chosen([(self.routes[r], k) for r, k in picked], days), numbers
 
 
-def _what_is_short(data: TransportData, seed: int, deadline: float) -> tuple[str, ...]:
+def _what_is_short(
+    data: TransportData, seed: int, deadline: float, cancel: threading.Event | None
+) -> tuple[str, ...]:
     """Say what is short: for each resource by itself, how much more of it would do."""
     kinds = _kinds(data)
     most = 0.0
@@ -391,7 +457,7 @@ def _what_is_short(data: TransportData, seed: int, deadline: float) -> tuple[str
         "truck-days": "{n} more truck-days, each with a crew: another truck, or another day",
     }
     for extra, text in words.items():
-        found = _Divisible(data, seed, extra).least_extra(max(deadline, time.perf_counter() + 2.0))
+        found = _Divisible(data, seed, cancel, extra).least_extra(max(deadline, time.perf_counter() + 2.0))
         if found:
             out.append("would do: " + text.format(n=found))
     return tuple(out)

@@ -210,7 +210,7 @@ class LoadPlan:
     ----------
     status : SolveStatus
         ``proven``: no plan has fewer trips, and none with as few is shorter; ``infeasible``: not everything can be
-        carried; ``time limit``: the best found.
+        carried; ``time limit`` and ``stopped``: the best found by then.
     trips : tuple of Trip
         By day, truck and number; empty when there is no plan.
     km : float or None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import threading
 from dataclasses import replace
 
 import numpy as np
@@ -198,13 +199,13 @@ def test_plan_loads__early_days_first() -> None:
     assert [(t.day, t.number) for t in plan.trips] == [(0, 1), (0, 2), (1, 1)]
 
 
-def test_plan_loads__of_a_whole_release() -> None:
+def whole_release() -> TransportData:
     rng = np.random.default_rng(5)
     sites, lines = 11, 240
     km = rng.uniform(0, 90, sites + 1)
     risk = rng.integers(1, 5, sites)
     line_site = rng.integers(0, sites, lines)
-    data = transport(
+    return transport(
         site=tuple(f"S{i}" for i in range(sites)),
         site_risk=risk,
         distance_km=np.abs(km[:, None] - km[None, :]),
@@ -220,11 +221,44 @@ def test_plan_loads__of_a_whole_release() -> None:
         stops=np.full(3, 2),
         crews=(3,) * 5,
     )
+
+
+def test_plan_loads__of_a_whole_release() -> None:
+    data = whole_release()
     plan = plan_loads(data, time_limit=10.0)
     assert plan.trips
     assert plan.breaches == ()
     assert plan.fewest_trips is not None
     assert len(plan.trips) <= plan.fewest_trips + 1
+
+
+def test_plan_loads__stopped_by_hand_loads_the_trips_chosen_by_then() -> None:
+    cancel = threading.Event()
+    said = []
+
+    def press(words: str) -> None:
+        said.append(words)
+        if words.startswith("seeking the shortest way"):
+            cancel.set()
+
+    data = whole_release()
+    plan = plan_loads(data, progress=press, cancel=cancel)
+    assert said[0] == "seeking the fewest trips"
+    assert plan.status is SolveStatus.STOPPED
+    assert plan.breaches == ()
+    assert plan.fewest_trips is not None
+    assert len(plan.trips) >= plan.fewest_trips >= np.ceil(data.total_kg / data.capacity_kg.max())
+    assert plan.shortest_km is None or (plan.km is not None and plan.shortest_km <= plan.km + 1e-6)
+
+
+def test_plan_loads__stopped_before_any_loads_gives_none() -> None:
+    cancel = threading.Event()
+    cancel.set()
+    plan = plan_loads(whole_release(), cancel=cancel)
+    assert plan.status is SolveStatus.STOPPED
+    assert plan.trips == ()
+    assert plan.km is None
+    assert plan.short == ()
 
 
 def test_transport_data__refuses_the_impossible() -> None:
