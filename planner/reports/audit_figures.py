@@ -6,9 +6,7 @@ ends in an arrow at the edge of the figure.
 
 from __future__ import annotations
 
-import base64
 import math
-import struct
 from collections.abc import Sequence
 from typing import Any
 
@@ -16,35 +14,13 @@ import numpy as np
 import pandas as pd
 
 from broodstock.errors import ValueRangeError
-from planner.reports.figures import KINDS
+from planner.reports.colours import KINDS, OUTLINE, PALE, SHADES
+from planner.reports.figures import sample_sizes
 
-SHADES = ("#00204C", "#575D6D", "#A69D75", "#E8E4D0")
-"""Four steps of cividis from dark to light."""
 SHAPES = ("circle", "square", "triangle-up", "diamond", "cross", "triangle-down", "triangle-right")
 LINES = ("wild-larvae", "hatchery", "backwater", "founders")
 """Supply lines keep their colour and shape in all figures."""
 WIDTH = 620
-
-
-def png_as_svg(png: bytes, scale: float = 1.5) -> str:
-    """Return a PNG as SVG text with the pixels inside, at the size it was drawn for.
-
-    Raises
-    ------
-    ValueRangeError
-        If the bytes are not a PNG.
-    """
-    if png[:8] != b"\x89PNG\r\n\x1a\n":
-        raise ValueRangeError(
-            "figure: found bytes that are not a PNG. Expected a PNG. Draw the figure again."
-        )
-    width, height = struct.unpack(">II", png[16:24])
-    w, h = width / scale, height / scale
-    data = base64.b64encode(png).decode()
-    return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" width="{w:g}" height="{h:g}" viewBox="0 0 {w:g} {h:g}">'
-        f'<image href="data:image/png;base64,{data}" width="{w:g}" height="{h:g}"/></svg>'
-    )
 
 
 def need_rows(table: pd.DataFrame, what: str) -> list[dict[str, Any]]:
@@ -102,17 +78,14 @@ def trend_panels(table: pd.DataFrame, statistic: str) -> Any:
     lines = list(dict.fromkeys(table["line"]))
     years = [int(y) for y in range(int(table["year_class"].min()), int(table["year_class"].max()) + 1)]
     color, shape = kinds("line", lines, "line")
-    panels = []
+    panels: list[Any] = []
     for name, part in table.groupby("call_set", sort=False):
+        here = [line for line in lines if line in set(part["line"])]
         base = alt.Chart(alt.Data(values=need_rows(part, "trend")))
-        x = alt.X(
-            "year_class:O",
-            title="year class",
-            scale=alt.Scale(domain=years),
-            axis=alt.Axis(labelAngle=0),
-        )
+        scale = alt.Scale(domain=years)
+        x = alt.X("year_class:O", title=None, scale=scale, axis=alt.Axis(labelAngle=0))
         offset = alt.XOffset("line:N", scale=alt.Scale(domain=lines, paddingOuter=0.4))
-        y = alt.Y("value:Q", title=statistic, scale=alt.Scale(zero=False))
+        y = alt.Y("value:Q", title=statistic, scale=alt.Scale(zero=False), axis=alt.Axis(tickCount=5))
         path = base.mark_line(strokeWidth=1.2, opacity=0.6).encode(
             x=x, xOffset=offset, y=y, color=color, detail="run:N"
         )
@@ -122,15 +95,19 @@ def trend_panels(table: pd.DataFrame, statistic: str) -> Any:
         points = base.mark_point(filled=True, size=60, opacity=1).encode(
             x=x, xOffset=offset, y=y, color=color, shape=shape
         )
-        sizes = base.mark_text(dy=11, fontSize=8, color="#444").encode(
-            x=x, xOffset=offset, y=alt.Y("low:Q"), text="n:Q"
+        drawn = alt.layer(path, bars, points).properties(
+            width=WIDTH, height=135 if len(here) > 1 else 95, title=str(name)
         )
-        panels.append(
-            alt.layer(path, bars, points, sizes).properties(width=WIDTH, height=215, title=str(name))
+        under = alt.X(
+            "year_class:O",
+            title="fish typed, by year class",
+            scale=scale,
+            axis=alt.Axis(labels=False, ticks=False, domain=False, titlePadding=2),
         )
-    return alt.vconcat(*panels, spacing=14).properties(
-        description=f"{statistic} by year class {years[0]} to {years[-1]} with intervals; the small number under each "
-        "interval is the number of fish."
+        panels.append(alt.vconcat(drawn, sample_sizes(base, under, here, WIDTH), spacing=2))
+    return alt.vconcat(*panels, spacing=12).properties(
+        description=f"{statistic} by year class {years[0]} to {years[-1]} with intervals; the numbers under each panel are "
+        "the fish typed."
     )
 
 
@@ -147,7 +124,7 @@ def size_rows(frame: pd.DataFrame, low: float = 1.0, high: float = 2000.0) -> pd
     Returns
     -------
     DataFrame
-        Rows with a value, with ``at``, ``from``, ``to`` inside the frame, ``open`` (bool) where the upper
+        Rows with a value; infinite numbers as the word ``INF``; with ``at``, ``from``, ``to`` inside the frame, ``open`` (bool) where the upper
         limit lies outside, ``finite`` (bool) where the value itself does not.
     """
     rows = frame[frame["value"].notna()].copy()
@@ -159,7 +136,12 @@ def size_rows(frame: pd.DataFrame, low: float = 1.0, high: float = 2000.0) -> pd
     rows["to"] = upper.where(upper.notna(), value).clip(low, top)
     rows["open"] = upper.where(upper.notna(), value) > top
     rows["finite"] = value <= top
-    return rows.drop(columns=["value", "low", "high"])
+    # A chart takes no infinite numbers; the table of the figure writes them as Table Schema does.
+    for name in ("value", "low", "high"):
+        rows[name] = [
+            "INF" if x == math.inf else None if x != x else float(x) for x in frame.loc[rows.index, name]
+        ]
+    return rows
 
 
 def size_series(table: pd.DataFrame, title: str) -> Any:
@@ -286,7 +268,8 @@ def loss_bars(table: pd.DataFrame, realised: tuple[float, float | None, float | 
     Parameters
     ----------
     table : DataFrame
-        Columns ``step`` (str), ``both`` (float), ``change`` (str), in order.
+        Columns ``step``, ``words`` (str), ``both`` (float), in order; ``low`` and ``high`` (float, missing where every
+        fish was counted) may follow.
     realised : (value, low, high), optional
         Effective number by DNA.
 
@@ -302,24 +285,42 @@ def loss_bars(table: pd.DataFrame, realised: tuple[float, float | None, float | 
     """
     import altair as alt
 
-    values = need_rows(table, "loss of parents")
+    need_rows(table, "loss of parents")
+    frame = table.assign(before=table["both"].shift()).astype(object)
+    values = need_rows(frame.where(frame.notna(), None), "loss of parents")
     base = alt.Chart(alt.Data(values=values))
     order = list(table["step"])
     y = alt.Y("step:N", sort=order, title=None, axis=alt.Axis(labelLimit=240, domain=False, ticks=False))
     x = alt.X("both:Q", title="effective number of parents", scale=alt.Scale(zero=True))
-    bars = base.mark_bar(color=KINDS[4], height=16).encode(y=y, x=x)
-    words = base.mark_text(align="left", dx=5, fontSize=11).encode(y=y, x=x, text="words:N")
-    layers = [bars, words]
+    bars = base.mark_bar(color=SHADES[1], stroke=OUTLINE, strokeWidth=0.6, height=16).encode(y=y, x=x)
+    lost = (
+        base.transform_filter("datum.before > datum.both")
+        .mark_bar(color=PALE, stroke=OUTLINE, strokeWidth=0.6, strokeDash=[3, 2], height=16)
+        .encode(y=y, x=x, x2="before:Q")
+    )
+    spans = (
+        base.transform_filter("isValid(datum.low) && isValid(datum.high)")
+        .mark_rule(color=OUTLINE, strokeWidth=2)
+        .encode(y=y, x="low:Q", x2="high:Q")
+    )
+    words = (
+        base.transform_calculate(
+            end="max(datum.both, isValid(datum.before) ? datum.before : 0, isValid(datum.high) ? datum.high : 0)"
+        )
+        .mark_text(align="left", dx=5, fontSize=11)
+        .encode(y=y, x="end:Q", text="words:N")
+    )
+    layers = [lost, bars, spans, words]
     if realised is not None and math.isfinite(realised[0]):
         value, low, high = realised
         band = [{"low": low, "high": high, "value": value}]
         data = alt.Chart(alt.Data(values=band))
         if low is not None and high is not None and math.isfinite(high):
-            layers.insert(0, data.mark_rect(color=KINDS[5], opacity=0.35).encode(x="low:Q", x2="high:Q"))
+            layers.insert(0, data.mark_rect(color=KINDS[1], opacity=0.16).encode(x="low:Q", x2="high:Q"))
         layers.append(data.mark_rule(color=KINDS[1], strokeWidth=2, strokeDash=[6, 3]).encode(x="value:Q"))
     return alt.layer(*layers).properties(
         width=WIDTH - 120,
         height=24 * len(values) + 10,
-        description="Effective number of parents left at each step; the dashed line with its band is the number "
-        "found by DNA.",
+        description="Effective number of parents left at each step, the part lost since the step before in a dashed outline; "
+        "the dashed line with its band is the number found by DNA.",
     )

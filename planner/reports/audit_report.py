@@ -6,12 +6,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import pandas as pd
+
 from planner.provenance import Provenance
-from planner.reports.audit_figures import png_as_svg
 from planner.reports.cautions import cautions_for
-from planner.reports.figures import figure_png, figure_svg
+from planner.reports.figure_data import figure_table
+from planner.reports.figures import figure_svg
 from planner.reports.provenance_lines import provenance_lines
 from planner.reports.sheet import Block, ColumnSpec, FigureBlock, Sheet, TableBlock, TextBlock
+from planner.reports.table_schema import cells
 
 
 @dataclass(frozen=True)
@@ -24,14 +27,12 @@ class AuditFigure:
         File name without ending.
     title : str
         Heading.
-    chart : altair.Chart
+    chart : altair.Chart or HeatMap
         What to draw.
     alt : str
         The sentence that stands in for it.
     caption : str
         Text under it.
-    raster : bool
-        Embed it as pixels: for figures of thousands of marks.
     """
 
     name: str
@@ -39,7 +40,6 @@ class AuditFigure:
     chart: Any
     alt: str
     caption: str = ""
-    raster: bool = False
 
 
 @dataclass(frozen=True)
@@ -72,24 +72,20 @@ class DrawnFigure:
     ----------
     file : str
         File name with ending.
-    data : bytes
-        Content of the file.
     svg : str
-        SVG text for embedding; pixels inside it when the figure is a raster.
+        The figure.
+    table : DataFrame
+        What it was drawn from.
     """
 
     file: str
-    data: bytes
     svg: str
+    table: pd.DataFrame
 
 
 def draw(figure: AuditFigure) -> DrawnFigure:
-    """Draw a figure: SVG, or PNG for figures of thousands of marks."""
-    if figure.raster:
-        png = figure_png(figure.chart)
-        return DrawnFigure(f"{figure.name}.png", png, png_as_svg(png))
-    svg = figure_svg(figure.chart)
-    return DrawnFigure(f"{figure.name}.svg", svg.encode(), svg)
+    """Draw a figure as SVG, with the table it was drawn from."""
+    return DrawnFigure(f"{figure.name}.svg", figure_svg(figure.chart), figure_table(figure.chart))
 
 
 def table_block(
@@ -157,7 +153,16 @@ def audit_sheet(
     for number, section in enumerate(sections, 1):
         blocks.append(TextBlock(f"{number}. {section.title}", tuple(_sentence(x) for x in section.lines)))
         blocks += [
-            FigureBlock(b.title, drawn[b.name].svg, b.alt, b.caption) if isinstance(b, AuditFigure) else b
+            FigureBlock(
+                b.title,
+                drawn[b.name].svg,
+                b.alt,
+                b.caption,
+                f"{b.name}.csv",
+                cells(drawn[b.name].table).to_csv(index=False, lineterminator="\n"),
+            )
+            if isinstance(b, AuditFigure)
+            else b
             for b in section.blocks
         ]
         if section.not_made:

@@ -7,8 +7,11 @@ from typing import Any
 
 import pandas as pd
 
-from planner.reports.audit_figures import SHADES, WIDTH, kinds, need_rows
-from planner.reports.figures import KINDS
+from planner.reports.audit_figures import WIDTH, kinds, need_rows
+from planner.reports.colours import KINDS, OUTLINE, PALE, RAMP, SHADES
+
+FOUNDERS_A_ROW = 50
+"""Founder lines side by side whose names can be read."""
 
 
 def component_scatter(table: pd.DataFrame, x_title: str, y_title: str) -> Any:
@@ -89,10 +92,10 @@ def pair_map(table: pd.DataFrame, order: Sequence[str], title: str) -> Any:
     )
     squares = base.mark_rect(stroke="white").encode(
         color=alt.Color(
-            "value:Q", scale=alt.Scale(scheme="cividis", domain=[0, highest], clamp=True), title=title
+            "value:Q", scale=alt.Scale(range=list(RAMP), domain=[0, highest], clamp=True), title=title
         )
     )
-    bright = f"datum.value > {0.55 * highest}"
+    bright = f"datum.value < {0.45 * highest}"
     numbers = base.mark_text(fontSize=9).encode(
         text=alt.Text("value:Q", format=".3f"),
         color=alt.condition(bright, alt.value("black"), alt.value("white")),
@@ -133,7 +136,7 @@ def share_bars(table: pd.DataFrame, title: str) -> Any:
     rows = list(dict.fromkeys(table["row"]))
     return (
         alt.Chart(alt.Data(values=values))
-        .mark_bar(stroke="white", strokeWidth=0.8)
+        .mark_bar(stroke=OUTLINE, strokeWidth=0.6)
         .encode(
             y=alt.Y("row:N", sort=rows, title=None, axis=alt.Axis(labelLimit=230, domain=False)),
             x=alt.X("share:Q", title=title, axis=alt.Axis(format="%"), scale=alt.Scale(domain=[0, 1])),
@@ -159,7 +162,7 @@ def founder_bars(table: pd.DataFrame) -> Any:
 
     Returns
     -------
-    altair.Chart
+    altair.VConcatChart
         The chart.
 
     Raises
@@ -169,24 +172,39 @@ def founder_bars(table: pd.DataFrame) -> Any:
     """
     import altair as alt
 
-    values = need_rows(table, "founder board")
+    need_rows(table, "founder board")
     founders = list(dict.fromkeys(table["founder"]))
+    row_of = {f: k // FOUNDERS_A_ROW for k, f in enumerate(founders)}
+    table = table.assign(rank_row=table["founder"].map(row_of))
     places = list(dict.fromkeys(table["place"]))
     scale = alt.Scale(domain=places, range=[KINDS[k % len(KINDS)] for k in range(len(places))])
-    return (
-        alt.Chart(alt.Data(values=values))
-        .mark_bar(stroke="white", strokeWidth=0.4)
-        .encode(
-            x=alt.X("founder:N", sort=founders, title=None, axis=alt.Axis(labelAngle=-90, labelFontSize=7)),
-            y=alt.Y("copies:Q", title="expected living gene copies"),
-            color=alt.Color("place:N", scale=scale, title="place"),
-            tooltip=["founder:N", "place:N", alt.Tooltip("copies:Q", format=".2f")],
+    most = float(table.groupby("founder")["copies"].sum().max())
+    rows = []
+    for k, part in table.groupby("rank_row", sort=True):
+        names = [f for f in founders if row_of[f] == k]
+        rows.append(
+            alt.Chart(alt.Data(values=need_rows(part, "founder board")))
+            .mark_bar(stroke=OUTLINE, strokeWidth=0.5)
+            .encode(
+                x=alt.X(
+                    "founder:N",
+                    sort=names,
+                    title=None,
+                    axis=alt.Axis(labelAngle=-90, labelFontSize=8, labelLimit=60),
+                ),
+                y=alt.Y(
+                    "copies:Q",
+                    title="living copies",
+                    scale=alt.Scale(domain=[0, most]),
+                    axis=alt.Axis(tickCount=4),
+                ),
+                color=alt.Color("place:N", scale=scale, title="place"),
+                tooltip=["founder:N", "place:N", alt.Tooltip("copies:Q", format=".2f")],
+            )
+            .properties(width=max(120, WIDTH * len(names) / FOUNDERS_A_ROW), height=90)
         )
-        .properties(
-            width=max(360, min(WIDTH, 10 * len(founders))),
-            height=190,
-            description=f"Expected living gene copies of {len(founders)} founder lines by place.",
-        )
+    return alt.vconcat(*rows, spacing=6).properties(
+        description=f"Expected living gene copies of {len(founders)} founder lines by place, most copies first."
     )
 
 
@@ -219,9 +237,7 @@ def accumulation_curve(table: pd.DataFrame, x_title: str, y_title: str) -> Any:
     dash = alt.StrokeDash(
         "part:N", scale=alt.Scale(domain=parts, range=[[1, 0], [6, 4]][: len(parts)]), title=None
     )
-    band = base.mark_area(opacity=0.25, color=KINDS[4]).encode(
-        x=x, y=alt.Y("low:Q", title=y_title), y2="high:Q"
-    )
+    band = base.mark_area(color=PALE).encode(x=x, y=alt.Y("low:Q", title=y_title), y2="high:Q")
     line = base.mark_line(color=KINDS[0], strokeWidth=2.5).encode(
         x=x, y=alt.Y("value:Q", title=y_title), strokeDash=dash
     )

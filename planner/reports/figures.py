@@ -1,12 +1,15 @@
 """Figures as Altair charts: one code for SVG, PNG and one-file HTML, offline.
 
-Colours: the Okabe-Ito set for kinds (safe for colour-blind readers, with a second sign beside colour) and
-cividis for amounts. Every figure carries a sentence that stands in for it.
+Colours are those of `planner.reports.colours`, with a second sign beside colour. Every figure carries a sentence that
+stands in for it, and can be had with the table it was drawn from.
 """
 
 from __future__ import annotations
 
+import json
+import re
 from collections.abc import Sequence
+from html import escape
 from pathlib import Path
 from typing import Any
 
@@ -14,15 +17,17 @@ import numpy as np
 import pandas as pd
 
 from broodstock.arrays import FloatArray
-from broodstock.errors import ShapeError, ValueRangeError
+from broodstock.errors import ValueRangeError
+from planner.reports.colours import KINDS, OUTLINE, RAMP, SHADES, SOFT
+from planner.reports.figure_data import COLUMNS, figure_table
+from planner.reports.heat_figure import HeatMap
+from planner.reports.table_schema import resource
 
-KINDS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#56B4E9", "#E69F00", "#000000")
 FONT = "Atkinson Hyperlegible"
-MOST_HEAT_ROWS = 400
 
 
 def kinship_heat_map(kinship: FloatArray, labels: Sequence[str], title: str) -> Any:
-    """Draw pairwise kinship as a heat map with hover.
+    """Draw pairwise kinship as a heat map with hover; `HeatMap` draws the same without.
 
     Parameters
     ----------
@@ -47,18 +52,13 @@ def kinship_heat_map(kinship: FloatArray, labels: Sequence[str], title: str) -> 
     """
     import altair as alt
 
+    still = HeatMap(kinship, tuple(labels), title)
     n = len(labels)
-    if kinship.shape != (n, n):
-        raise ShapeError(f"kinship: found shape {kinship.shape}. Expected ({n}, {n}).")
-    if n > MOST_HEAT_ROWS:
-        raise ValueRangeError(
-            f"kinship heat map: found {n} fish. Expected at most {MOST_HEAT_ROWS}. Group fish by family first."
-        )
     flat = [round(float(x), 4) for x in kinship.ravel()]
     # One flat list is eight times smaller than rows of records; the names are looked up in the chart.
     names = "[" + ",".join('"' + s.replace("\\", "").replace('"', "") + '"' for s in labels) + "]"
     size = int(np.clip(640 // max(n, 1), 2, 28))
-    shade = alt.Scale(scheme="cividis", domain=[0, max(0.25, _highest_off_diagonal(kinship))], clamp=True)
+    shade = alt.Scale(range=list(RAMP), domain=[0, still.top], clamp=True)
     return (
         alt.Chart(alt.Data(values=flat), title=title)
         .transform_window(k="row_number()")
@@ -69,27 +69,14 @@ def kinship_heat_map(kinship: FloatArray, labels: Sequence[str], title: str) -> 
             x=alt.X("j:O", axis=_name_axis(names, n, -90 if n > 12 else 0), title=None),
             y=alt.Y("i:O", axis=_name_axis(names, n, 0), title=None),
             color=alt.Color("kinship:Q", scale=shade, title="kinship"),
-            stroke=alt.Stroke("kinship:Q", scale=shade, legend=None),
             tooltip=[
                 alt.Tooltip("row:N", title="fish"),
                 alt.Tooltip("column:N", title="with"),
                 alt.Tooltip("kinship:Q", format=".4f"),
             ],
         )
-        .properties(
-            width=size * n,
-            height=size * n,
-            description=f"Heat map of kinship between {n} fish, highest off the diagonal "
-            f"{_highest_off_diagonal(kinship):.3f}.",
-        )
+        .properties(width=size * n, height=size * n, description=still.description)
     )
-
-
-def _highest_off_diagonal(kinship: FloatArray) -> float:
-    if len(kinship) < 2:
-        return 0.0
-    off = kinship[~np.eye(len(kinship), dtype=bool)]
-    return float(off.max())
 
 
 def _name_axis(names: str, n: int, angle: int) -> Any:
@@ -103,6 +90,35 @@ def _name_axis(names: str, n: int, angle: int) -> Any:
         domain=False,
         labelOverlap=False,
         labelAngle=angle,
+    )
+
+
+def sample_sizes(base: Any, x: Any, groups: Sequence[str], width: float) -> Any:
+    """Draw the number of fish under the axis of a trend: one row for each group, one column for each year class.
+
+    Parameters
+    ----------
+    base : altair.Chart
+        Chart with the rows of the trend: ``line``, ``n``.
+    x : altair.X
+        Axis of the trend above.
+    groups : sequence of str
+        Lines in the order of the rows.
+    width : float
+        Width of the trend above.
+    """
+    import altair as alt
+
+    y = alt.Y(
+        "line:N",
+        sort=list(groups),
+        title=None,
+        axis=alt.Axis(domain=False, ticks=False, labelFontSize=9, labelColor=SOFT, labelPadding=2),
+    )
+    return (
+        base.mark_text(fontSize=9, color=OUTLINE)
+        .encode(x=x, y=y, text="n:Q")
+        .properties(width=width, height=12 * len(groups))
     )
 
 
@@ -135,8 +151,10 @@ def diversity_trend(table: pd.DataFrame, statistic: str, limit: float | None = N
             "diversity trend: found no rows. Expected at least one year class with a value."
         )
     lines = list(dict.fromkeys(table["line"]))
-    scale = alt.Scale(domain=lines, range=list(KINDS[: len(lines)]))
-    x = alt.X("year_class:O", title="year class", axis=alt.Axis(labelAngle=0))
+    scale = alt.Scale(domain=lines, range=[KINDS[k % len(KINDS)] for k in range(len(lines))])
+    years = sorted(int(y) for y in table["year_class"].unique())
+    axis = alt.Scale(domain=list(range(years[0], years[-1] + 1)))
+    x = alt.X("year_class:O", title=None, scale=axis, axis=alt.Axis(labelAngle=0))
     offset = alt.XOffset("line:N", scale=alt.Scale(domain=lines, paddingOuter=0.6))
     color = alt.Color("line:N", scale=scale, title="line")
     shape = alt.Shape("line:N", scale=alt.Scale(domain=lines), title="line")
@@ -156,19 +174,24 @@ def diversity_trend(table: pd.DataFrame, statistic: str, limit: float | None = N
     points = base.mark_point(filled=True, size=70, opacity=1).encode(
         x=x, xOffset=offset, y=y, color=color, shape=shape, tooltip=tips
     )
-    sizes = base.mark_text(dy=14, fontSize=9, color="#444").encode(
-        x=x, xOffset=offset, y=alt.Y("low:Q"), text="n:Q"
-    )
-    layers = [bars, points, sizes]
+    layers = [bars, points]
     if limit is not None:
         rule = alt.Chart(alt.Data(values=[{"limit": limit}]))
         layers.append(rule.mark_rule(strokeDash=[6, 4], color="#000").encode(y="limit:Q"))
-    years = table["year_class"]
-    return alt.layer(*layers).properties(
-        width=max(420, 60 * years.nunique()),
-        height=300,
-        description=f"{statistic} by year class {years.min()} to {years.max()} with 95 % intervals; the small "
-        "number under each interval is the number of fish.",
+    width = max(420, 60 * len(years))
+    under = alt.X(
+        "year_class:O",
+        title="fish typed, by year class",
+        scale=axis,
+        axis=alt.Axis(labels=False, ticks=False, domain=False),
+    )
+    return alt.vconcat(
+        alt.layer(*layers).properties(width=width, height=300),
+        sample_sizes(base, under, lines, width),
+        spacing=4,
+    ).properties(
+        description=f"{statistic} by year class {years[0]} to {years[-1]} with 95 % intervals; the numbers under the axis "
+        "are the fish typed.",
     )
 
 
@@ -199,13 +222,13 @@ def family_by_site(table: pd.DataFrame, title: str) -> Any:
     families = table["family"].nunique()
     return (
         alt.Chart(alt.Data(values=table.to_dict("records")), title=title)
-        .mark_bar(stroke="white", strokeWidth=0.4)
+        .mark_bar(stroke=OUTLINE, strokeWidth=0.5)
         .encode(
             x=alt.X("family:N", title="family", axis=alt.Axis(labelAngle=-90, labelFontSize=8)),
             y=alt.Y("number:Q", title="fish"),
             color=alt.Color(
                 "when:N",
-                scale=alt.Scale(domain=["resident", "arriving"], range=[KINDS[4], KINDS[1]]),
+                scale=alt.Scale(domain=["resident", "arriving"], range=[SHADES[2], SHADES[0]]),
                 title=None,
             ),
             row=alt.Row(
@@ -227,12 +250,18 @@ def _configured(chart: Any) -> Any:
 
 
 def figure_svg(chart: Any) -> str:
-    """Return a chart as SVG text."""
+    """Return a chart as SVG text, with the sentence that stands in for it inside."""
     import vl_convert as vlc
 
+    if isinstance(chart, HeatMap):
+        return chart.svg()
     _register_font()
     svg: str = vlc.vegalite_to_svg(_configured(chart).to_dict())
-    return svg
+    # Marks of a still figure need no names of their own: the sentence speaks for all of them.
+    svg = re.sub(r' (?:aria-label|aria-roledescription|role)="[^"]*"', "", svg)
+    said = getattr(chart, "description", "")
+    words = f"<desc>{escape(said)}</desc>" if isinstance(said, str) and said else ""
+    return re.sub(r"(<svg [^>]*>)", lambda m: m.group(1) + words, svg, count=1)
 
 
 def figure_png(chart: Any, scale: float = 1.5) -> bytes:
@@ -240,21 +269,25 @@ def figure_png(chart: Any, scale: float = 1.5) -> bytes:
     import vl_convert as vlc
 
     _register_font()
+    if isinstance(chart, HeatMap):
+        drawn: bytes = vlc.svg_to_png(chart.svg(), scale=scale)
+        return drawn
     png: bytes = vlc.vegalite_to_png(_configured(chart).to_dict(), scale=scale)
     return png
 
 
-def write_figure(chart: Any, stem: Path, kinds: Sequence[str] = ("svg", "png", "html")) -> list[Path]:
-    """Write a chart as ``stem.svg``, ``stem.png`` and ``stem.html`` (one file, with hover, offline).
+def write_figure(chart: Any, stem: Path, kinds: Sequence[str] = ("svg", "png", "html", "data")) -> list[Path]:
+    """Write a chart as ``stem.svg``, ``stem.png``, ``stem.html`` (one file, with hover, offline), and what it was drawn from.
 
     Parameters
     ----------
-    chart : altair.Chart
+    chart : altair.Chart or HeatMap
         What to draw.
     stem : Path
         File name without ending.
-    kinds : sequence of {'svg', 'png', 'html'}
-        Which files to write; leave ``svg`` out for large heat maps (one mark a cell).
+    kinds : sequence of {'svg', 'png', 'html', 'data'}
+        Which files to write; ``data`` is ``stem_data.csv`` with its Table Schema in ``stem_data.json``. A `HeatMap`
+        has no ``html``.
 
     Returns
     -------
@@ -264,18 +297,30 @@ def write_figure(chart: Any, stem: Path, kinds: Sequence[str] = ("svg", "png", "
     import vl_convert as vlc
 
     _register_font()
-    spec = _configured(chart).to_dict()
     draw = {
-        "svg": lambda: vlc.vegalite_to_svg(spec).encode(),
-        "png": lambda: vlc.vegalite_to_png(spec, scale=1.5),
-        "html": lambda: vlc.vegalite_to_html(spec, bundle=True).encode(),
+        "svg": lambda: figure_svg(chart).encode(),
+        "png": lambda: figure_png(chart),
+        "html": lambda: vlc.vegalite_to_html(_configured(chart).to_dict(), bundle=True).encode(),
     }
     out = []
     for kind in kinds:
+        if kind == "data":
+            out += _write_data(chart, stem)
+            continue
         path = stem.with_name(f"{stem.name}.{kind}")
         path.write_bytes(draw[kind]())
         out.append(path)
     return out
+
+
+def _write_data(chart: Any, stem: Path) -> list[Path]:
+    csv, about = (stem.with_name(f"{stem.name}_data.{ending}") for ending in ("csv", "json"))
+    text, described = resource(
+        f"{stem.name}_data", csv.name, f"What {stem.name} was drawn from.", figure_table(chart), COLUMNS
+    )
+    csv.write_text(text, encoding="utf-8")
+    about.write_text(json.dumps(described, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+    return [csv, about]
 
 
 def _register_font() -> None:

@@ -8,10 +8,9 @@ from typing import Any
 import pandas as pd
 
 from broodstock.errors import ValueRangeError
-from planner.reports.figures import KINDS
+from planner.reports.colours import KINDS, LIGHTS
 
 STATES = ("fitted, 95 % band", "in use")
-LIGHTS = {"green": "#009E73", "amber": "#E69F00", "red": "#D55E00"}
 
 
 def _rows(table: pd.DataFrame, what: str) -> list[dict[str, Any]]:
@@ -167,7 +166,9 @@ def growth_figure(pairs: pd.DataFrame, lines: pd.DataFrame, title: str) -> Any:
             x=x,
             y=y,
             color=alt.Color(
-                "kind:N", title=None, scale=alt.Scale(domain=kinds, range=list(KINDS[: len(kinds)]))
+                "kind:N",
+                title=None,
+                scale=alt.Scale(domain=kinds, range=[KINDS[k % len(KINDS)] for k in range(len(kinds))]),
             ),
             shape=alt.Shape("kind:N", title=None, scale=alt.Scale(domain=kinds)),
         )

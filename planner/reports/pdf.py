@@ -34,6 +34,7 @@ def sheet_pdf(sheet: Sheet, dated: dt.date) -> bytes:
         if block["kind"] == "figure":
             block["file"] = f"figure-{number}.svg"
             sources[block["file"]] = block.pop("svg").encode()
+            del block["csv"]
     if sheet.code:
         sources["code.svg"] = qr_svg(sheet.code)
     when = dt.datetime.combine(dated, dt.time(12), dt.UTC)

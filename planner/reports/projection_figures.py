@@ -7,7 +7,7 @@ from typing import Any
 import pandas as pd
 
 from broodstock.errors import ValueRangeError
-from planner.reports.figures import KINDS
+from planner.reports.colours import KINDS
 
 DASHES = ([1, 0], [6, 3], [2, 2], [8, 3, 2, 3], [12, 3], [3, 6], [1, 4])
 

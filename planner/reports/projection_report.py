@@ -8,9 +8,11 @@ from typing import Any
 
 from planner.provenance import Provenance
 from planner.reports.cautions import cautions_for
+from planner.reports.figure_data import figure_table
 from planner.reports.figures import figure_svg
 from planner.reports.provenance_lines import provenance_lines
 from planner.reports.sheet import Block, ColumnSpec, FigureBlock, Sheet, TableBlock, TextBlock
+from planner.reports.table_schema import cells
 
 Table = tuple[Sequence[str], Sequence[Sequence[str]]]
 
@@ -74,7 +76,15 @@ def projection_sheet(
     blocks: list[Block] = [TextBlock("Strategies", tuple(strategies))]
     blocks += [_table(t) for t in tables]
     blocks += [
-        FigureBlock(f.title, figure_svg(f.chart), str(f.chart.description), f.caption) for f in figures
+        FigureBlock(
+            f.title,
+            figure_svg(f.chart),
+            str(f.chart.description),
+            f.caption,
+            f"projection_{f.name}_data.csv",
+            cells(figure_table(f.chart)).to_csv(index=False, lineterminator="\n"),
+        )
+        for f in figures
     ]
     blocks += [TextBlock(title, tuple(lines), boxed=True) for title, lines in more if lines]
     blocks.append(_table(ProjectionTable("Parameters", (("what", "value", "source"), parameters))))

@@ -7,7 +7,7 @@ from typing import Any
 import pandas as pd
 
 from broodstock.errors import ValueRangeError
-from planner.reports.figures import KINDS
+from planner.reports.colours import KINDS
 
 WORDS = ("on the trade-off", "another plan is better")
 
@@ -43,8 +43,16 @@ def tradeoff_figure(table: pd.DataFrame, title: str) -> Any:
     words = "expected first-year survivors, 95 % interval"
     x = alt.X("survivors:Q", title=words, scale=alt.Scale(zero=False))
     y = alt.Y("kinship:Q", title="weighted mean kinship", scale=alt.Scale(zero=False))
-    colour = alt.Color("state:N", scale=alt.Scale(domain=list(WORDS), range=list(KINDS[:2])), legend=alt.Legend(title="", orient="bottom"))
-    shape = alt.Shape("state:N", scale=alt.Scale(domain=list(WORDS), range=["circle", "cross"]), legend=alt.Legend(title="", orient="bottom"))
+    colour = alt.Color(
+        "state:N",
+        scale=alt.Scale(domain=list(WORDS), range=list(KINDS[:2])),
+        legend=alt.Legend(title="", orient="bottom"),
+    )
+    shape = alt.Shape(
+        "state:N",
+        scale=alt.Scale(domain=list(WORDS), range=["circle", "cross"]),
+        legend=alt.Legend(title="", orient="bottom"),
+    )
     tips = [
         alt.Tooltip("share:Q", title="share of the most survivors", format=".1%"),
         alt.Tooltip("survivors:Q", title="expected survivors", format=".0f"),

@@ -12,6 +12,7 @@ from broodstock.effective_size.waterfall import Waterfall
 from broodstock.errors import UsageError
 from planner.provenance import Provenance
 from planner.reports.audit_report import AuditFigure, DrawnFigure, audit_sheet, draw
+from planner.reports.figure_data import COLUMNS
 from planner.reports.html import sheet_html
 from planner.reports.pdf import sheet_pdf
 from planner.reports.sheet import Sheet
@@ -20,7 +21,7 @@ from planner.tasks.audit_kinship import founders_part, kinship_part
 from planner.tasks.audit_losses import loss_waterfall
 from planner.tasks.audit_package import write_package
 from planner.tasks.audit_parents import parents_part
-from planner.tasks.audit_part import AuditPart, not_made
+from planner.tasks.audit_part import AuditPart, AuditTable, not_made
 from planner.tasks.audit_quality import quality_part
 from planner.tasks.audit_samples import AuditCalls, audit_calls
 from planner.tasks.audit_sites import sites_part
@@ -301,7 +302,7 @@ def _sizes(
 
 
 def write_audit(audit: Audit, folder: Path) -> list[Path]:
-    """Write audit.html, audit.pdf, audit.json, the figures, the tables and datapackage.json.
+    """Write audit.html, audit.pdf, audit.json, the figures with their data, the tables; a datapackage.json for each folder.
 
     Parameters
     ----------
@@ -329,7 +330,19 @@ def write_audit(audit: Audit, folder: Path) -> list[Path]:
     out.append(write_plan_file(folder / "audit.json", audit.as_dict()))
     for figure in audit.drawn.values():
         out.append(folder / "figures" / figure.file)
-        write_bytes(out[-1], figure.data)
+        write_text(out[-1], figure.svg)
+    out += write_package(
+        [
+            AuditTable(
+                f.name, f"What figure {f.name}.svg was drawn from.", audit.drawn[f.name].table, COLUMNS
+            )
+            for f in audit.figures()
+        ],
+        folder / "figures",
+        f"Figures of a genetic audit, {audit.programme}, year class {audit.year_class}",
+        audit.provenance.inputs,
+        audit.provenance.made_on,
+    )
     return out + write_package(
         [t for p in audit.parts for t in p.tables],
         folder / "tables",

@@ -10,10 +10,10 @@ import pandas as pd
 from broodstock.errors import UsageError
 from planner.reports.audit_report import AuditFigure, AuditSection, table_block
 from planner.reports.audit_share_figures import founder_bars
-from planner.reports.figures import MOST_HEAT_ROWS, kinship_heat_map
+from planner.reports.heat_figure import MOST_HEAT_ROWS, HeatMap
 from planner.tasks.audit_part import ESTIMATE_COLUMNS, AuditPart, AuditTable, flat, not_made
 from planner.tasks.figures import by_relatedness
-from planner.tasks.founders import FounderBoard, founder_board
+from planner.tasks.founders import DROPS, FounderBoard, founder_board
 from planner.tasks.kinship import METHOD, KinshipReport, living_kinship
 from planner.tasks.programme import Programme
 
@@ -116,7 +116,6 @@ def _board_figure(board: FounderBoard) -> AuditFigure:
         "Living copies of each founder line by place",
         founder_bars(pd.DataFrame(rows)),
         f"Expected living gene copies of {len(living)} founder lines, by place.",
-        raster=len(rows) > 400,
     )
 
 
@@ -147,7 +146,9 @@ def _board_block(board: FounderBoard) -> Any:
             ("Kept of its genome", 1.1, right),
         ],
         rows,
-        f"{more} more lines in the table founder_lines." if more > 0 else "",
+        "Shares and copies are exact for the recorded pedigree, without sampling error. Kept of its genome is the mean of "
+        f"{DROPS} gene drops, known to {1.96 * 0.5 / DROPS**0.5:.2f} or better."
+        + (f" {more} more lines in the table founder_lines." if more > 0 else ""),
     )
 
 
@@ -201,12 +202,11 @@ def kinship_part(programme: Programme) -> AuditPart:
 
 def _heat(report: KinshipReport) -> AuditFigure:
     order = by_relatedness(report)
-    chart = kinship_heat_map(report.matrix[order][:, order], [report.fish[k] for k in order], "")
     return AuditFigure(
         "kinship_heat_map",
         "Kinship of every pair, relatives side by side",
-        chart,
-        f"Heat map of kinship between {len(order)} fish in care.",
-        "Fish are ordered so that relatives stand together; light squares on the diagonal are families.",
-        raster=True,
+        HeatMap(report.matrix[order][:, order], tuple(report.fish[k] for k in order)),
+        f"Heat map of kinship between {len(order)} fish in care; darker is more closely related.",
+        "Darker is more closely related. Fish are ordered so that relatives stand together; dark squares on the diagonal "
+        "are families.",
     )

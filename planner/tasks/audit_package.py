@@ -2,19 +2,13 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
-import pandas as pd
-
+from planner.reports.table_schema import resource
 from planner.tasks.audit_part import AuditTable
 from planner.tasks.outputs import write_text
-
-INFINITE = {"infinite": "INF", "minus infinite": "-INF"}
-"""Table Schema writes infinite numbers so."""
 
 
 def write_package(
@@ -56,26 +50,11 @@ def write_package(
         raise ValueError(f"audit tables: found a name twice in {sorted(names)}.")
     resources, written = [], []
     for table in tables:
-        frame = cells(table.frame)
-        text = frame.to_csv(index=False, lineterminator="\n")
         path = folder / f"{table.name}.csv"
+        text, described = resource(table.name, path.name, table.sentence, table.frame, table.columns)
         write_text(path, text)
         written.append(path)
-        data = text.encode()
-        resources.append(
-            {
-                "name": table.name.replace("_", "-"),
-                "path": path.name,
-                "profile": "tabular-data-resource",
-                "description": table.sentence,
-                "format": "csv",
-                "mediatype": "text/csv",
-                "encoding": "utf-8",
-                "bytes": len(data),
-                "hash": f"sha256:{hashlib.sha256(data).hexdigest()}",
-                "schema": schema(frame, table),
-            }
-        )
+        resources.append(described)
     package = {
         "profile": "tabular-data-package",
         "name": "genetic-audit",
@@ -86,38 +65,3 @@ def write_package(
     path = folder / "datapackage.json"
     write_text(path, json.dumps(package, indent=1, ensure_ascii=False) + "\n")
     return [*written, path]
-
-
-def cells(frame: pd.DataFrame) -> pd.DataFrame:
-    """Return a table ready for CSV: infinite numbers as Table Schema writes them, booleans in lower case."""
-    out = {}
-    for name in frame.columns:
-        column = frame[name]
-        if pd.api.types.is_bool_dtype(column):
-            out[name] = column.map({True: "true", False: "false"}).astype(object)
-        elif column.dtype == object:
-            out[name] = column.map(lambda x: INFINITE.get(x, x) if isinstance(x, str) else x)
-        else:
-            out[name] = column
-    return pd.DataFrame(out, columns=frame.columns)
-
-
-def schema(frame: pd.DataFrame, table: AuditTable) -> dict[str, Any]:
-    """Return the Table Schema of a table; the type of a column follows from its cells."""
-    fields = [
-        {"name": str(c), "type": _kind(frame[c], table.frame[c]), "description": table.columns[str(c)]}
-        for c in frame.columns
-    ]
-    return {"fields": fields, "missingValues": [""]}
-
-
-def _kind(column: pd.Series, source: pd.Series) -> str:
-    if pd.api.types.is_bool_dtype(source):
-        return "boolean"
-    if pd.api.types.is_integer_dtype(column):
-        return "integer"
-    if pd.api.types.is_float_dtype(column):
-        return "number"
-    values = [x for x in column if not (x is None or x is pd.NA or (isinstance(x, float) and x != x))]
-    numbers = [x for x in values if not isinstance(x, str) or x in INFINITE.values()]
-    return "number" if values and len(numbers) == len(values) else "string"

@@ -8,10 +8,11 @@ from typing import Any
 import pandas as pd
 
 from broodstock.diversity.spread import Spread, spread_of_sample
+from broodstock.estimates import Estimate
 from planner.reports.audit_report import AuditFigure, AuditSection, table_block
 from planner.reports.audit_share_figures import share_bars
 from planner.reports.sheet import TableBlock
-from planner.tasks.audit_part import ESTIMATE_COLUMNS, AuditPart, AuditTable, flat, not_made
+from planner.tasks.audit_part import ESTIMATE_COLUMNS, AuditPart, AuditTable, flat, not_made, reasons_of
 from planner.tasks.programme import Programme
 
 MOST_FAMILIES = 3
@@ -42,6 +43,7 @@ def sites_part(programme: Programme, year_class: int) -> AuditPart:
     blocks: list[TableBlock | AuditFigure] = []
     records: list[dict[str, Any]] = []
     alarms: list[tuple[float, str]] = []
+    missing: list[tuple[str, Estimate]] = []
     words = {"residents": "Residents", "released": f"Fish released since {year_class - 1}"}
     for kind, frame in frames.items():
         rows, shares = [], []
@@ -49,6 +51,7 @@ def sites_part(programme: Programme, year_class: int) -> AuditPart:
             one = _site(programme, str(site), names.get(str(site), str(site)), part)
             records.append({"what": kind, **one.record})
             rows.append(one.cells)
+            missing.append((f"{words[kind]}, effective families of {one.name}", one.effective))
             shares += one.shares
             if kind == "residents" and one.largest_share > cap and one.backwater:
                 words_of = (
@@ -66,9 +69,11 @@ def sites_part(programme: Programme, year_class: int) -> AuditPart:
                     "Shares of the largest families of each site, among fish of known family.",
                 )
             )
+    reasons = reasons_of(missing)
     lines = (
         "Effective families is the number of equally large families that would be as diverse. Groups of wild larvae count as "
-        "one family each, although they hold several. Counts of residents rest on the census of the site, not on DNA.",
+        "one family each, although they hold several. Counts of residents rest on the census of the site, not on DNA; shares of families are counts, without sampling error.",
+        *reasons,
     )
     table = pd.DataFrame(records)
     columns = {
@@ -111,7 +116,7 @@ class _Site:
         known = part[part["family"] != ""].groupby("family")["number"].sum().astype(int)
         known = known[known > 0].sort_values(ascending=False, kind="stable")
         total, n = int(part["number"].sum()), int(known.sum())
-        self.name, self.backwater = name, backwater
+        self.name, self.backwater, self.effective = name, backwater, spread.effective
         self.largest = str(known.index[0]) if len(known) else ""
         self.largest_share = float(known.iloc[0] / n) if n else 0.0
         self.record = {

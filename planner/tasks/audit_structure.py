@@ -200,7 +200,7 @@ def _pair_figure(name: str, title: str, found: list[Differentiation], order: lis
         title,
         pair_map(pd.DataFrame(rows, columns=["first", "second", "value"]), order, "theta"),
         f"Theta between every two of {len(order)} groups.",
-        "Darker means more alike. Values with intervals stand in the table differentiation.",
+        "Darker means more different. Values with intervals stand in the table differentiation.",
     )
 
 

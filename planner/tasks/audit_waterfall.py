@@ -119,7 +119,15 @@ def _figure(found: Waterfall) -> AuditFigure:
     rows = []
     for before, step in zip((None, *found.steps[:-1]), found.steps, strict=True):
         change = "" if before is None else f"  ({float(step.both - before.both):+.1f})"
-        rows.append({"step": step.name, "both": float(step.both), "words": f"{float(step.both):.1f}{change}"})
+        rows.append(
+            {
+                "step": step.name,
+                "both": float(step.both),
+                "words": f"{float(step.both):.1f}{change}",
+                "low": step.estimate.low,
+                "high": step.estimate.high,
+            }
+        )
     realised = None
     if (
         found.realised is not None
@@ -127,7 +135,7 @@ def _figure(found: Waterfall) -> AuditFigure:
         and math.isfinite(found.realised.value)
     ):
         realised = (found.realised.value, found.realised.low, found.realised.high)
-    caption = "Numbers in brackets: change from the step before."
+    caption = "Numbers in brackets, and the dashed part of a bar: change from the step before."
     if realised is not None:
         caption += " Dashed line and band: effective number by DNA with its interval."
     return AuditFigure(

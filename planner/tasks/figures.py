@@ -7,6 +7,7 @@ from pathlib import Path
 import pandas as pd
 
 from planner.reports.figures import diversity_trend, kinship_heat_map, write_figure
+from planner.reports.heat_figure import MOST_HEAT_ROWS, HeatMap
 from planner.tasks.diversity import DiversityReport, trend_table
 from planner.tasks.kinship import KinshipReport
 from planner.tasks.outputs import write_text
@@ -44,8 +45,15 @@ def write_kinship(report: KinshipReport, folder: Path) -> list[Path]:
     write_text(out[1], csv_text(matrix))
     order = by_relatedness(report)
     labels = [report.fish[k] for k in order]
-    chart = kinship_heat_map(report.matrix[order][:, order], labels, "Kinship of the living fish in care")
-    return out + write_figure(chart, folder / "kinship_heat_map", ("png", "html"))
+    ordered, title = report.matrix[order][:, order], "Kinship of the living fish in care"
+    if len(labels) > MOST_HEAT_ROWS:
+        return out
+    out += write_figure(
+        HeatMap(ordered, tuple(labels), title), folder / "kinship_heat_map", ("svg", "png", "data")
+    )
+    return out + write_figure(
+        kinship_heat_map(ordered, labels, title), folder / "kinship_heat_map", ("html",)
+    )
 
 
 def by_relatedness(report: KinshipReport) -> list[int]:

@@ -133,7 +133,7 @@ def write_projection(report: ProjectionReport, folder: Path, programme: str) -> 
     OSError
         If the folder cannot be written.
     """
-    from planner.reports.figures import figure_svg
+    from planner.reports.figures import write_figure
 
     figures = figures_of(report)
     wishes = report.wishes
@@ -155,8 +155,7 @@ def write_projection(report: ProjectionReport, folder: Path, programme: str) -> 
     out = [folder / "projection.html"]
     write_text(out[0], sheet_html(sheet))
     for figure in figures:
-        out.append(folder / f"projection_{figure.name}.svg")
-        write_text(out[-1], figure_svg(figure.chart))
+        out += write_figure(figure.chart, folder / f"projection_{figure.name}", ("svg", "data"))
     out.append(folder / "projection_quantiles.csv")
     write_text(out[-1], csv_text(report.quantiles))
     out.append(write_plan_file(folder / "projection.json", report.as_dict()))

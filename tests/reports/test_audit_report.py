@@ -3,8 +3,7 @@ from __future__ import annotations
 import base64
 import datetime as dt
 import math
-import struct
-import zlib
+import re
 
 import numpy as np
 import pandas as pd
@@ -14,7 +13,6 @@ from broodstock.errors import ValueRangeError
 from planner.provenance import Provenance
 from planner.reports.audit_figures import (
     loss_bars,
-    png_as_svg,
     size_rows,
     size_series,
     sizes_side_by_side,
@@ -28,6 +26,7 @@ from planner.reports.audit_share_figures import (
     pair_map,
     share_bars,
 )
+from planner.reports.figure_data import COLUMNS
 from planner.reports.html import sheet_html
 from planner.reports.pdf import sheet_pdf
 from planner.reports.sheet import FigureBlock, Sheet, TableBlock, TextBlock
@@ -107,6 +106,9 @@ def test_figures__are_drawn_with_a_sentence_that_stands_in_for_them(name: str) -
     drawn = draw(AuditFigure(name, "title", chart, "alt"))
     assert drawn.file == f"{name}.svg"
     assert drawn.svg.startswith("<svg ")
+    assert len(drawn.table)
+    assert set(drawn.table.columns) <= set(COLUMNS)
+    assert "<desc>" in drawn.svg
     assert "NaN" not in drawn.svg
     assert "undefined" not in drawn.svg
     assert len(chart.to_dict()["description"]) > 20  # type: ignore[attr-defined]
@@ -130,30 +132,13 @@ def test_size_rows__open_ends_reach_the_frame_and_are_marked() -> None:
     assert rows["open"].tolist() == [True, True, False]
     assert rows["finite"].tolist() == [True, False, True]
     assert rows["from"].tolist() == [30.0, 25.0, 12.0]
+    assert rows["value"].tolist() == [40.0, "INF", 12.0]
     assert size_rows(SIZES.assign(value=np.nan)).empty
-
-
-def small_png(width: int, height: int) -> bytes:
-    def chunk(kind: bytes, data: bytes) -> bytes:
-        return struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
-
-    head = chunk(b"IHDR", struct.pack(">IIBBBBB", width, height, 8, 0, 0, 0, 0))
-    body = chunk(b"IDAT", zlib.compress(b"".join(b"\0" + b"\x80" * width for _ in range(height))))
-    return b"\x89PNG\r\n\x1a\n" + head + body + chunk(b"IEND", b"")
-
-
-def test_png_as_svg__keeps_the_pixels_and_the_size_drawn_for() -> None:
-    png = small_png(30, 12)
-    svg = png_as_svg(png, scale=1.5)
-    assert 'viewBox="0 0 20 8"' in svg
-    assert base64.b64encode(png).decode() in svg
-    with pytest.raises(ValueRangeError, match="not a PNG"):
-        png_as_svg(b"GIF89a")
 
 
 def sheet() -> Sheet:
     figure = AuditFigure("loss", "Loss", charts()["loss"], "Bars <of> parents", "caption")
-    dots = AuditFigure("axes", "Axes", charts()["axes"], "dots", raster=True)
+    dots = AuditFigure("axes", "Axes", charts()["axes"], "dots")
     sections = [
         AuditSection(
             "Losses & gains",
@@ -207,7 +192,13 @@ def test_sheet__renders_as_html_with_escaped_words_and_as_the_same_pdf_twice() -
     html = sheet_html(made)
     assert "What changed &lt;b&gt;." in html
     assert 'aria-label="Bars &lt;of&gt; parents"' in html
-    assert "data:image/png;base64," in html
+    assert 'download="loss.csv"' in html
+    data = re.search(r'download="loss.csv" href="data:text/csv;charset=utf-8;base64,([^"]+)"', html)
+    assert data is not None
+    assert base64.b64decode(data[1]).decode().splitlines()[2:] == [
+        "bar,kept,31.0,31.0  (-19.0),50.0,,,",
+        "rule,,,,,26.0,INF,31.6",
+    ]
     day = dt.date(2024, 10, 20)
     pdf = sheet_pdf(made, day)
     assert pdf[:5] == b"%PDF-"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import json
 import re
 import shutil
 import subprocess
@@ -22,6 +23,7 @@ from planner.reports.figures import (
     kinship_heat_map,
     write_figure,
 )
+from planner.reports.heat_figure import HeatMap
 from planner.reports.html import sheet_html
 from planner.reports.pdf import sheet_pdf
 from planner.reports.sheet import CheckBlock, ColumnSpec, FigureBlock, Sheet, TableBlock, TextBlock
@@ -148,6 +150,12 @@ def test_kinship_heat_map__draws_names_and_refuses_bad_shapes(tmp_path: Path) ->
     files = write_figure(
         kinship_heat_map(kinship, ["F-01", "M-02"], "Kinship"), tmp_path / "map", ("png", "html")
     )
+    still = HeatMap(kinship, ("F-01", 'M-"<2>"'), "Kinship")
+    assert "M-&quot;&lt;2&gt;&quot;" in still.svg()
+    drawn = write_figure(still, tmp_path / "still", ("svg", "png", "data"))
+    assert pd.read_csv(drawn[2])["kinship"].tolist() == [0.5, 0.25, 0.5]
+    schema = json.loads(drawn[3].read_text(encoding="utf-8"))["schema"]
+    assert [f["type"] for f in schema["fields"]] == ["string", "string", "number"]
     assert files[0].read_bytes().startswith(b"\x89PNG")
     assert "cdn" not in re.sub(r"[\w/+]{200,}", "", files[1].read_text(encoding="utf-8")[:3000])
     with pytest.raises(ShapeError, match="found shape"):

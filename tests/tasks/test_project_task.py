@@ -126,7 +126,7 @@ def test_projection__same_start_in_all_strategies(report: ProjectionReport) -> N
 def test_write_projection__report_figures_quantiles(report: ProjectionReport, tmp_path: Path) -> None:
     written = write_projection(report, tmp_path, "Practice")
     assert {p.name for p in written} >= {"projection.html", "projection.json", "projection_quantiles.csv",
-                                         "projection_gene_diversity.svg", "projection_chances.svg"}  # fmt: skip
+                                         "projection_gene_diversity.svg", "projection_chances.svg", "projection_chances_data.csv"}  # fmt: skip
     html = (tmp_path / "projection.html").read_text()
     for words in (
         "What is assumed",

@@ -70,6 +70,8 @@ def test_write_tradeoff__recommends_nothing(outcome: TradeOff, tmp_path: Path) -
         "tradeoff.svg",
         "tradeoff.png",
         "tradeoff.html",
+        "tradeoff_data.csv",
+        "tradeoff_data.json",
         "alternatives.csv",
         "tradeoff.json",
     }
