@@ -99,7 +99,7 @@ def egg_counts(programme: Programme, asked: Asked) -> Printed:
         cautions_for(("eggs", "disinfectant")),
         landscape=True,
     )
-    return Printed(sheet, _forms(day))
+    return Printed(sheet, _forms(day), about=day.day.isoformat())
 
 
 def _strip(dam: str, dishes: list[Dish], looked: int) -> TableBlock:

@@ -81,11 +81,15 @@ class KeptSheet:
         }
 
 
-def subject_of(kind: SheetKind, asked: Asked) -> str:
-    """Return the name of what is asked for: the words given, in the order of the kind, without those of the layout."""
-    asks = [a for a in kind.asks if not a.layout]
-    words = [re.sub(r"[^a-z0-9]+", "-", asked.text(a.name).lower()).strip("-") for a in asks]
-    given = {a.name: asked.text(a.name) for a in asks if asked.text(a.name)}
+def subject_of(kind: SheetKind, asked: Asked, about: str = "") -> str:
+    """Return the name of what is asked for: words given in the order of the kind, without those of the layout.
+
+    What the sheet is `about` where the words leave that open, such as the day of the plan, is part of it.
+    """
+    given = {a.name: asked.text(a.name) for a in kind.asks if asked.text(a.name) and not a.layout}
+    if about and about not in given.values():
+        given["about"] = about
+    words = [re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-") for text in given.values()]
     name = "_".join(w for w in words if w)[:60] or "all"
     return f"{name}-{fingerprint_of(given)[:6]}" if given else name
 
@@ -119,7 +123,7 @@ def make_sheet(programme: Programme, name: str, asked: Asked, folder: Path) -> K
     kind = kind_of(name)
     _check_words(kind, asked)
     printed = kind.function()(programme, asked)
-    subject = subject_of(kind, asked)
+    subject = subject_of(kind, asked, printed.about)
     place = folder / name / subject
     forms = [f.as_dict() for f in printed.forms]
     bare: Sheet | LabelSheet = replace(printed.sheet, mark="", version=0, provenance=())

@@ -132,7 +132,7 @@ def ripeness_check(programme: Programme, asked: Asked) -> Printed:
         tuple(lines),
         {"checked_on": day.isoformat()},
     )
-    return Printed(sheet, (form,))
+    return Printed(sheet, (form,), about=day.isoformat())
 
 
 def _last_looks(programme: Programme, day: dt.date) -> dict[str, Any]:
