@@ -118,8 +118,8 @@ KINDS: dict[str, SheetKind] = {
                 Ask("building", "Building, for units"),
                 Ask("group", "Group, for samples", "brood"),
                 Ask("plate", "Plate, for samples"),
-                Ask("copies", "Copies of each", "1"),
-                Ask("skip", "Labels already used on the first page", "0"),
+                Ask("copies", "Copies of each", "1", layout=True),
+                Ask("skip", "Labels already used on the first page", "0", layout=True),
             ),
         ),
         SheetKind(
@@ -134,7 +134,7 @@ KINDS: dict[str, SheetKind] = {
             "Incubator map",
             "Cells in rows and columns with the dish in each, how families are spread, and a box for every round.",
             f"{_HERE}.incubator:incubator_map",
-            (DAY, Ask("rounds", "Rounds to tick", "8")),
+            (DAY, Ask("rounds", "Rounds to tick", "8", layout=True)),
         ),
         SheetKind(
             "cull",

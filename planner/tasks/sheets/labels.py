@@ -59,7 +59,11 @@ def labels(programme: Programme, asked: Asked) -> Printed:
     out = tuple(x for label in made for x in (label,) * copies)
     skip = asked.whole("skip", 0, 0, 1800)
     title = f"Labels for {what}"
-    return Printed(LabelSheet(title, head_line(programme, (words,)), "", 0, stock, out, skip, note=note))
+    by_day = what in ("dishes", "milt") or (what == "cells" and "spawning" in asked.plans)
+    about = dishes_of_day(programme, asked).day.isoformat() if by_day else ""
+    return Printed(
+        LabelSheet(title, head_line(programme, (words,)), "", 0, stock, out, skip, note=note), about=about
+    )
 
 
 def stock_of(settings: Settings) -> LabelStock:
