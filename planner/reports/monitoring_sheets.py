@@ -1,4 +1,4 @@
-"""The sheet for the day a backwater is drawn down: tags to tick off, blanks for what else turns up."""
+"""The sheet for the day a backwater is drawn down: tags to tick off, lines for strangers, young and other species."""
 
 from __future__ import annotations
 
@@ -9,7 +9,13 @@ from planner.reports.cautions import cautions_for
 from planner.reports.provenance_lines import provenance_lines
 from planner.reports.sheet import Block, CheckBlock, ColumnSpec, Sheet, TableBlock, TextBlock
 
-BLANK_ROWS = 12
+DRAWDOWN_CAUTIONED = ("drawdown", "names", "tagging", "handling", "dna", "heat", "water_order", "privacy")
+FATES = "A alive, D dead, M moved, R returned"
+HANDLED = (("fate", "Fate", 0.5), ("total_length_mm", "mm", 0.6), ("sex", "Sex", 0.5), ("to_site", "To", 0.7),
+           ("note", "Remark", 1.4))  # fmt: skip
+"""Column of the records, heading and width of the blanks of a fish that is expected."""
+STRANGERS = (("tag", "PIT code read, or none", 1.8), ("new_tag", "New PIT code", 1.8), *HANDLED)
+"""The same of a fish that is not on the list, or a young one."""
 
 
 def drawdown_sheet(
@@ -20,7 +26,7 @@ def drawdown_sheet(
     differences: Sequence[str],
     provenance: Provenance,
 ) -> Sheet:
-    """Lay out the tick-off sheet of a drawdown.
+    """Lay out the tick-off sheet of a drawdown with what is on record of it.
 
     Parameters
     ----------
@@ -37,47 +43,7 @@ def drawdown_sheet(
     provenance : Provenance
         What the list was made from.
     """
-    blocks: list[Block] = [
-        TableBlock(
-            "Expected: tick off every tag read",
-            (
-                ColumnSpec("PIT code", 1.7),
-                ColumnSpec("Family", 0.9),
-                ColumnSpec("Class", 0.6),
-                ColumnSpec("mm then", 0.6, "right"),
-                ColumnSpec("Last met", 0.9),
-                ColumnSpec("How sure", 0.9),
-                ColumnSpec("Alive", 0.4, blank=True),
-                ColumnSpec("Dead", 0.4, blank=True),
-                ColumnSpec("mm", 0.5, blank=True),
-                ColumnSpec("Sex", 0.4, blank=True),
-                ColumnSpec("To", 0.6, blank=True),
-            ),
-            tuple((*row, "", "", "", "", "") for row in expected),
-        ),
-        TableBlock(
-            "Not on the list: no tag read, new tags, strangers",
-            (
-                ColumnSpec("No", 0.3, "right"),
-                ColumnSpec("PIT code read, or none", 1.6, blank=True),
-                ColumnSpec("New PIT code", 1.6, blank=True),
-                ColumnSpec("Clip", 0.7, blank=True),
-                ColumnSpec("mm", 0.5, blank=True),
-                ColumnSpec("Sex", 0.4, blank=True),
-                ColumnSpec("Alive or dead", 0.8, blank=True),
-                ColumnSpec("To", 0.6, blank=True),
-            ),
-            tuple((str(k), *[""] * 7) for k in range(1, BLANK_ROWS + 1)),
-        ),
-        CheckBlock(
-            "Young and intruders",
-            (
-                "Young of the water: number ______  measured ______  longest ______ mm  clipped ______",
-                "Other species: ____________ number ______   ____________ number ______   ____________ number ______",
-                "Counted by ____________   second count by ____________   Write both down; do not make them agree.",
-            ),
-        ),
-    ]
+    blocks = [*drawdown_blocks(expected)]
     if versions[0][1:-1]:
         head, rows = versions
         columns = tuple(
@@ -93,7 +59,95 @@ def drawdown_sheet(
         provenance.version,
         tuple(facts),
         tuple(blocks),
-        cautions_for(("names", "tagging", "water_order", "heat", "privacy")),
+        cautions_for(DRAWDOWN_CAUTIONED),
         provenance_lines(provenance),
         landscape=True,
     )
+
+
+def drawdown_blocks(
+    expected: Sequence[tuple[str, str, str, str, str, str]],
+    strangers: int = 12,
+    young: int = 12,
+    intruders: int = 6,
+) -> tuple[Block, ...]:
+    """Return the blocks that are filled in: the list, strangers, young, other species, count of two people.
+
+    Parameters
+    ----------
+    expected : sequence of (tag, family, year class, length, last met, how sure)
+        Tags that may be there; an empty sequence says so.
+    strangers, young, intruders : int
+        Blank lines; lines are numbered through.
+    """
+    start = len(expected)
+    after = start + strangers
+    listed = TableBlock(
+        "Expected: scan, then write down the fate of every tag read",
+        (
+            ColumnSpec("No", 0.35, "right"),
+            ColumnSpec("PIT code", 1.6),
+            ColumnSpec("Family", 0.8),
+            ColumnSpec("Class", 0.5),
+            ColumnSpec("mm then", 0.5, "right"),
+            ColumnSpec("Last met", 0.9),
+            ColumnSpec("How sure", 1.1),
+            *_blanks(HANDLED),
+        ),
+        tuple((str(k), *row, *[""] * len(HANDLED)) for k, row in enumerate(expected, 1)),
+        note=f"Fate: {FATES}. To: short name of the water or unit. A line left empty means: not found."
+        if expected
+        else "No tag is on record as released or met here.",
+    )
+    words = {
+        "Not on the list: no tag read, new tags, strangers": (start, strangers),
+        "Young of this water: those measured or clipped, one line each": (after, young),
+    }
+    lines = [
+        TableBlock(
+            title,
+            (ColumnSpec("No", 0.35, "right"), *_blanks(STRANGERS)),
+            tuple((str(first + k), *[""] * len(STRANGERS)) for k in range(1, number + 1)),
+            note=f"Fate: {FATES}. No tag read: scan both sides with a second reader, also for older tags; then clip and new tag. "
+            "Write the vial as a remark."
+            if title.startswith("Not")
+            else "",
+        )
+        for title, (first, number) in words.items()
+    ]
+    others = TableBlock(
+        "Other species: one line for each kind or each fish kept",
+        (
+            ColumnSpec("No", 0.35, "right"),
+            ColumnSpec("Species", 2.2, blank=True),
+            ColumnSpec("mm", 0.6, blank=True),
+            ColumnSpec("Fate", 0.6, blank=True),
+            ColumnSpec("Remark: how many, largest, photograph", 4, blank=True),
+        ),
+        tuple((str(after + young + k), "", "", "", "") for k in range(1, intruders + 1)),
+    )
+    count = TableBlock(
+        "Two people count, each alone; both are kept, do not make them agree",
+        (
+            ColumnSpec("Counted by", 1.6, blank=True),
+            *(
+                ColumnSpec(h, 1, blank=True)
+                for h in ("Alive", "Dead", "No tag read", "New tags", "Young", "Other species")
+            ),
+        ),
+        (("",) * 7, ("",) * 7),
+        keep_together=True,
+    )
+    end = CheckBlock(
+        "Before the water is left",
+        (
+            "Mud and plants looked through for stranded fish; outlet screen looked at   by ____________",
+            "Lowest oxygen ______ mg/L at ______   highest temperature ______ °C at ______   in the tubs ______ ______",
+            "Nets, pump and boots cleaned before the next water",
+        ),
+    )
+    return (listed, *lines, others, count, end)
+
+
+def _blanks(columns: Sequence[tuple[str, str, float]]) -> tuple[ColumnSpec, ...]:
+    return tuple(ColumnSpec(label, width, blank=True) for _, label, width in columns)

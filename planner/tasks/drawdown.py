@@ -284,6 +284,18 @@ def _differences(versions: pd.DataFrame, tally: dict[str, int], ticked: bool) ->
     return tuple(out)
 
 
+def expected_words(row: Any) -> tuple[str, str, str, str, str, str]:
+    """Return a row of `expected_tags` as printed: tag, family, year class, length, last met, how sure."""
+    return (
+        str(row.tag),
+        str(row.family),
+        "" if pd.isna(row.year_class) else str(int(row.year_class)),
+        "" if pd.isna(row.length_mm) else f"{row.length_mm:.0f}",
+        str(row.last_met)[:10],
+        str(row.confidence),
+    )
+
+
 def write_drawdown(programme: Programme, found: Drawdown, folder: Path) -> list[Path]:
     """Write the sheet (HTML and PDF) and the expected list.
 
@@ -292,17 +304,7 @@ def write_drawdown(programme: Programme, found: Drawdown, folder: Path) -> list[
     OSError
         If the folder cannot be written.
     """
-    lines = [
-        (
-            str(r.tag),
-            str(r.family),
-            "" if pd.isna(r.year_class) else str(int(r.year_class)),
-            "" if pd.isna(r.length_mm) else f"{r.length_mm:.0f}",
-            str(r.last_met)[:10],
-            str(r.confidence),
-        )
-        for r in rows(found.expected)
-    ]
+    lines = [expected_words(r) for r in rows(found.expected)]
     sheet = drawdown_sheet(
         str(programme.settings["programme_name"]), found.facts(), lines, found.versions_table(), found.differences,
         found.provenance,
