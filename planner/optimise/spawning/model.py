@@ -96,6 +96,10 @@ class Master:
         if not self.contradiction:
             self._build()
 
+    def with_form(self, form: SquareForm) -> Master:
+        """Return the model with another form of the same goal, without rows added since."""
+        return Master(self.draft, form, self.linear, self.cases, self.constant)
+
     def _build(self) -> None:
         problem = pulp.LpProblem("spawning", pulp.LpMinimize)
         self.c = [

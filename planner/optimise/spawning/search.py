@@ -14,7 +14,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from broodstock.arrays import BigIntArray, FloatArray
-from planner.optimise.kinship_bound import SquareForm, dense_form
+from planner.optimise.kinship_bound import SquareForm, dense_form, lattice
+from planner.optimise.kinship_split import gains_at, lattice_nodes, relaxed_shares, resplit
 from planner.optimise.solver import Progress, ProgressHandler, read_counts, solver_versions
 from planner.optimise.spawning.build import Draft, Row
 from planner.optimise.spawning.improve import Improver
@@ -46,7 +47,9 @@ class Goal:
     cases : tuple of Case
         With any, the greatest of them is minimised instead; form, K and linear then only lead the search.
     pedigree_part : (SquareForm, ndarray), optional
-        Form and matrix of the pedigree kinship, for the form of a mixture of cases.
+        Form and matrix of the pedigree kinship where K is another matrix, for splits of that.
+    dense : bool
+        True where the form is a split of a dense matrix, which may be split anew.
     """
 
     form: SquareForm
@@ -56,6 +59,7 @@ class Goal:
     constant: float = 0.0
     cases: tuple[Case, ...] = ()
     pedigree_part: tuple[SquareForm, FloatArray] | None = None
+    dense: bool = False
 
     def of(self, objective: float) -> float:
         """Return the goal for an objective counted in squared dishes."""
@@ -148,6 +152,7 @@ class Search:
         self.value = np.inf
         self.bound = -np.inf
         self.nodes = 0
+        self.pair_rows: list[Row] = []
         self.ended: SolveStatus | None = None
         self.shift = 0.0  # constant of the form, which the solver does not see
 
@@ -169,6 +174,10 @@ class Search:
         relaxed = self._relax()
         if self.ended is None and relaxed is not None:
             self._round_and_improve(relaxed)
+            if not self._closed() and self._sharpen(relaxed):
+                relaxed = self._relax()
+                if self.ended is None and relaxed is not None:
+                    self._round_and_improve(relaxed)
         if self.ended is None and not self._closed():
             self._whole_numbers()
         if self._closed():
@@ -223,11 +232,36 @@ class Search:
                 break
         return c
 
+    def _sharpen(self, relaxed: FloatArray) -> bool:
+        """Split dense kinship anew, so that whole numbers count most where parts of dishes would help."""
+        if not self.goal.dense or self._stopped():
+            return False
+        goal, data, values = self.goal, self.draft.data, self.master.values
+        sexes = [
+            (sex, float(data.dishes + self.draft.base[sex].sum()))
+            for sex in (data.is_female, ~data.is_female)
+        ]
+        low, high = (np.array([float(v[k]) for v in values]) for k in (0, -1))
+        smooth = relaxed_shares(goal.K, goal.linear, sexes, low, high)
+        bare = SquareForm(data.n_candidates, np.zeros(0), (), ())
+        nodes = lattice_nodes(bare if goal.pedigree_part is None else goal.pedigree_part[0])
+        gains = gains_at(nodes, lattice(nodes, values), smooth)
+        form = resplit(self.master.form, nodes, gains, 0.5 * self._left())
+        if form is None:
+            return False
+        self.master = self.master.with_form(form)
+        for row in self.pair_rows:
+            self.master.add_row(row)
+        self.master.cut_at(form.flows(relaxed))
+        self.master.cut_cases_at(relaxed)
+        return True
+
     def _add_pair_cut(self, c: FloatArray, *, whole: bool) -> bool:
         """Add the row that says no pairing exists for c, if so."""
         row = self._failing_row(c, whole=whole)
         if row is None:
             return False
+        self.pair_rows.append(row)
         self.master.add_row(row)
         self.improver.add_row(row)
         return True

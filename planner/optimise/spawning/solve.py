@@ -111,9 +111,11 @@ def plan_spawning(
 
 def goal_of(co: Coefficients) -> Goal:
     """Return the goal in the form the search takes."""
+    linear = co.linear / co.square
     if co.cases:
-        return Goal(co.form, co.K, co.linear / co.square, co.square, 0.0, co.cases, co.pedigree_part)
-    return Goal(co.form, co.K, co.linear / co.square, co.square, co.constant)
+        return Goal(co.form, co.K, linear, co.square, 0.0, co.cases, co.pedigree_part, dense=True)
+    dense = co.pedigree_part is None or co.form is not co.pedigree_part[0]
+    return Goal(co.form, co.K, linear, co.square, co.constant, (), co.pedigree_part, dense)
 
 
 def finish(
