@@ -11,14 +11,14 @@ import pandas as pd
 
 from broodstock.errors import UsageError
 from planner.tasks.candidates import holds_on
-from planner.tasks.dna_screens import dna_objections
+from planner.tasks.dna_screens import dna_objections, stock_objections
+from planner.tasks.fish_state import quarantined, withdrawals
 from planner.tasks.individuals import IN_CARE, as_date
 from planner.tasks.move_subjects import Mover, find_movers, fish_movers, stock_movers
-from planner.tasks.permit_events import as_int
 from planner.tasks.permits import permit_room
 from planner.tasks.programme import Programme
-from planner.tasks.release_rules import closed_months
 from planner.tasks.rows import rows
+from planner.tasks.water_state import WaterState, water_states
 
 YES, NO, LOOK = "yes", "no", "look"
 MOST_NAMED = 8
@@ -228,12 +228,21 @@ def _species(ask: _Ask) -> Iterator[Reason]:
                 "species", NO, f"'{m.name}' is recorded as {m.species}", "the geneticist decides", (m.name,)
             )
     fish = [m.name for m in ask.movers if m.kind == "fish"]
-    for name, words in dna_objections(ask.programme, fish).items():
+    by_dna = {
+        n: (words, "other species" in words) for n, words in dna_objections(ask.programme, fish).items()
+    }
+    stock = {m.name for m in ask.movers if m.kind == "stock"}
+    if stock:
+        found = stock_objections(ask.programme)
+        by_dna |= {n: (words, False) for n, words in found.sex.items() if n in stock}
+        by_dna |= {n: (words, True) for n, words in found.species.items() if n in stock}
+    for name, (words, hybrid) in by_dna.items():
         bad = True
-        hybrid = "other species" in words
+        # fish of another sex than recorded may be another fish: it stays out of a release until somebody looked
+        stays = hybrid or (name in stock and ask.site is not None)
         yield Reason(
-            "species",
-            NO if hybrid else LOOK,
+            "species" if hybrid else "identity",
+            NO if stays else LOOK,
             f"'{name}': {words}",
             "look at the fish and its sample again",
             (name,),
@@ -311,20 +320,7 @@ def _withdrawal(ask: _Ask) -> Iterator[Reason]:
     if ask.site is None:
         yield Reason("withdrawal time", YES, "not asked for a move within the station")
         return
-    until: dict[str, tuple[dt.date, str]] = {}
-    for m in ask.movers:
-        ends = [(m.withdrawal_until, "its own record")] if m.withdrawal_until else []
-        for r in rows(ask.programme.tables["treatments"]):
-            end, start = as_date(r.withdrawal_until), as_date(r.started_on)
-            concerns = (r.subject_kind, r.subject) in ((m.kind, m.name), ("unit", m.unit))
-            if concerns and start is not None and start <= ask.on:
-                if end is not None:
-                    ends.append((end, f"treatment {r.treatment_id}"))
-                elif as_date(r.ended_on) is None or as_date(r.ended_on) >= ask.on:  # type: ignore[operator]
-                    ends.append((ask.on, f"treatment {r.treatment_id}, which goes on"))
-        if ends:
-            until[m.name] = max(ends)
-    late = {name: end for name, end in until.items() if end[0] >= ask.on}
+    late = withdrawals(ask.programme, ask.movers, ask.on)
     for end, source in sorted(set(late.values())):
         names = tuple(n for n, e in late.items() if e == (end, source))
         yield Reason(
@@ -337,17 +333,18 @@ def _withdrawal(ask: _Ask) -> Iterator[Reason]:
 def _quarantine(ask: _Ask) -> Iterator[Reason]:
     kinds = {r.unit_id: r.kind for r in rows(ask.programme.tables["units"])}
     days = int(ask.programme.settings["quarantine_days"])
+    still = quarantined(ask.programme, ask.movers, ask.on)
     found = False
     for m in ask.movers:
         if kinds.get(m.unit) == "quarantine":
             found = True
             if m.here_since is None:
-                yield Reason("quarantine", LOOK, f"'{m.name}' is in quarantine since a day that is not recorded",
+                says = LOOK if ask.site is None else NO
+                yield Reason("quarantine", says, f"'{m.name}' is in quarantine since a day that is not recorded",
                              f"the day it came, and {days} days from then", (m.name,))  # fmt: skip
-            elif (ask.on - m.here_since).days < days:
-                end = m.here_since + dt.timedelta(days=days)
+            elif m.name in still:
                 yield Reason("quarantine", NO, f"'{m.name}' is in quarantine since {m.here_since}, {days} days are set",
-                             f"{end} or later", (m.name,))  # fmt: skip
+                             f"{still[m.name]} or later", (m.name,))  # fmt: skip
             else:
                 yield Reason(
                     "quarantine", YES, f"'{m.name}': {(ask.on - m.here_since).days} days done", "", (m.name,)
@@ -400,31 +397,24 @@ def _place(ask: _Ask) -> Iterator[Reason]:
     if ask.unit is not None:
         yield from _unit_room(ask)
         return
-    s = ask.site
-    if pd.isna(s.open_for_release) or not bool(s.open_for_release):
+    state = water_states(ask.programme, ask.on)[ask.where]
+    if state.is_open is None:
+        yield Reason("site open", LOOK, f"whether {ask.where} is open for release is not recorded",
+                     "the column open_for_release of the site")  # fmt: skip
+    elif not state.is_open:
         yield Reason("site open", NO, f"{ask.where} is not open for release", "whoever closed it opens it")
     else:
         yield Reason("site open", YES, f"{ask.where} is open for release")
-    table = ask.programme.tables["sites"]
-    shut = closed_months(table)[ask.on.month - 1, list(table["site_id"]).index(ask.where)]
-    if shut:
+    if state.shut_month:
         yield Reason("season", NO, f"{ask.where} receives no fish in month {ask.on.month}", "another month")
-    if not pd.isna(s.max_depth_m) and float(s.max_depth_m) == 0:
+    if state.is_dry:
         yield Reason(
             "water there", NO, f"{ask.where} is dry (depth 0 m)", "water, and its depth in the record"
         )
-    for r in rows(ask.programme.tables["renovations"]):
-        start, end, checked = as_date(r.from_date), as_date(r.to_date), as_date(r.checked_on)
-        if r.site_id != ask.where or start is None or start > ask.on:
-            continue
-        if end is None or end >= ask.on:
-            yield Reason("renovation", NO, f"{r.renovation_id} ({r.kind}) since {start} is not over"
-                         + (f" before {end}" if end else ""), "the end of the work, and the check after it")  # fmt: skip
-        elif r.kind in ("drained", "fish-removal") and (checked is None or checked > ask.on):
-            yield Reason("renovation", NO, f"{r.renovation_id} ({r.kind}) ended on {end}; not yet found free of other fish",
-                         "the check that fish can live there and no others are left")  # fmt: skip
-    yield from _site_room(ask)
-    yield from _length(ask)
+    if state.work:
+        yield Reason("renovation", NO, state.work, state.work_change)
+    yield from _site_room(ask, state)
+    yield from _length(ask, state)
 
 
 def _unit_room(ask: _Ask) -> Iterator[Reason]:
@@ -439,28 +429,18 @@ def _unit_room(ask: _Ask) -> Iterator[Reason]:
                  "" if says == YES else f"at most {max(0, room)} fish")  # fmt: skip
 
 
-def _site_room(ask: _Ask) -> Iterator[Reason]:
-    residents = ask.programme.tables["residents"]
-    here = sum(as_int(n) for n in residents.loc[residents["site_id"] == ask.where, "number"])
-    if not pd.isna(ask.site.capacity_fish):
-        room = int(ask.site.capacity_fish) - here
-        says = YES if ask.number <= room else NO
-        yield Reason("room", says, f"{here} of {int(ask.site.capacity_fish)} fish at {ask.where}, {ask.number} to come",
-                     "" if says == YES else f"at most {max(0, room)} fish")  # fmt: skip
+def _site_room(ask: _Ask, state: WaterState) -> Iterator[Reason]:
+    if state.room is not None:
+        says = YES if ask.number <= state.room else NO
+        yield Reason("room", says, f"{state.residents} of {state.capacity} fish at {ask.where}, {ask.number} to come",
+                     "" if says == YES else f"at most {state.room} fish")  # fmt: skip
     if not pd.isna(ask.site.max_receive) and ask.number > int(ask.site.max_receive):
         yield Reason("room", NO, f"{ask.where} may receive {int(ask.site.max_receive)} fish this autumn, {ask.number} to come",
                      f"at most {int(ask.site.max_receive)} fish")  # fmt: skip
 
 
-def _length(ask: _Ask) -> Iterator[Reason]:
-    settings, s = ask.programme.settings, ask.site
-    surveyed = as_date(s.surveyed_on)
-    stale = surveyed is None or (ask.on - surveyed).days > int(settings["survey_valid_days"])
-    unsafe = s.predators != "none" or stale
-    least = 0.0 if pd.isna(s.min_length_mm) else float(s.min_length_mm)
-    if unsafe:
-        least = max(least, float(settings["predator_min_length_mm"]))
-    why = f"predators {s.predators}" + (f", last survey {surveyed or 'never'}" if stale else "")
+def _length(ask: _Ask, state: WaterState) -> Iterator[Reason]:
+    least, why, unsafe = state.least_mm, state.predator_words, state.predators != "none"
     short = tuple(m.name for m in ask.movers if m.length_mm < least)
     unknown = tuple(m.name for m in ask.movers if pd.isna(m.length_mm))
     if short:

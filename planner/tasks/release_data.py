@@ -15,6 +15,8 @@ from planner.optimise.release.groups import FishGroups, group_fish
 from planner.optimise.release.settings import NO_LIMIT, ReleaseSettings
 from planner.tasks.candidates import holds_on
 from planner.tasks.dna_screens import stock_objections
+from planner.tasks.fish_state import quarantined, withdrawals
+from planner.tasks.move_subjects import stock_movers
 from planner.tasks.no_plan import NoPlanError
 from planner.tasks.programme import Programme
 from planner.tasks.release_rules import (
@@ -28,6 +30,7 @@ from planner.tasks.release_rules import (
 )
 from planner.tasks.rows import rows
 from planner.tasks.survival_curves import curve_of
+from planner.tasks.water_state import CONNECTED, water_states
 
 SETTINGS_USED = (
     "release_wanted",
@@ -197,7 +200,12 @@ def _with_holds(programme: Programme, stock: pd.DataFrame, day: dt.date, notes: 
         fish["health_hold"] = by_hold
     else:
         fish["health_hold"] = np.array(by_hold) | ~fish["unit"].isin(certified).to_numpy()
-    fish["withdrawal_hold"] = (fish["withdrawal_until"] >= pd.Timestamp(day)).to_numpy()
+    movers = stock_movers(programme)
+    kept_apart = quarantined(programme, movers, day)
+    if kept_apart:
+        fish["health_hold"] |= fish["stock_id"].isin(set(kept_apart)).to_numpy()
+        notes.append(f"{len(kept_apart)} fish of the stock stay: in quarantine on {day}.")
+    fish["withdrawal_hold"] = fish["stock_id"].isin(set(withdrawals(programme, movers, day))).to_numpy()
     unweighed = int(fish["weight_g"].isna().sum())
     if unweighed:
         # Fulton's condition of the weighed fish stands in for the weight of the others.
@@ -270,10 +278,13 @@ def _sites(
     living: BigIntArray = np.zeros((len(families), len(table)), dtype=np.int64)
     for row in rows(residents):
         living[place[row.family or UNKNOWN_FAMILY], column[row.site_id]] += int(row.number)
-    predators, words = _predator_states(programme, table, day)
-    is_open = table["open_for_release"].fillna(True).to_numpy(dtype=bool) & ~table["site_id"].isin(closed)
-    for site in closed:
-        words[site] = "closed this morning"
+    states = list(water_states(programme, day, closed).values())
+    words = {w.site_id: w.why_not or w.predator_words for w in states}
+    predators = [w.predators for w in states]
+    is_open = np.array([w.takes_fish for w in states], dtype=np.bool_)
+    unsaid = [w.site_id for w in states if w.is_open is None]
+    if unsaid:
+        notes.append(f"Not recorded whether open for release, taken as open: {', '.join(unsaid)}.")
     backwater = table["kind"].isin(BACKWATERS).to_numpy()
     refuge = (table["kind"] == "refuge").to_numpy()
     copies = int(programme.settings["refuge_copies"])
@@ -292,7 +303,7 @@ def _sites(
         capacity_kg=table["capacity_kg"].fillna(np.inf).to_numpy(),
         residents=living,
         predators=predators,
-        connected=table["connection"].isin(["seasonal", "open"]).to_numpy(),
+        connected=table["connection"].isin(CONNECTED).to_numpy(),
         open=is_open,
         min_length_mm=table["min_length_mm"].fillna(0).to_numpy(),
         min_group=_whole(table["min_group"], 0),
@@ -314,26 +325,6 @@ def _sites(
 
 def _whole(column: pd.Series, empty: int) -> BigIntArray:
     return column.fillna(empty).to_numpy(dtype=np.int64)
-
-
-def _predator_states(
-    programme: Programme, table: pd.DataFrame, day: dt.date
-) -> tuple[list[str], dict[str, str]]:
-    """Return the state used for each site and the facts behind it; an old survey counts as unknown."""
-    states, words = [], {}
-    limit = int(programme.settings["survey_valid_days"])
-    for row in rows(table):
-        state = row.predators
-        surveyed = row.surveyed_on
-        fact = f"predators {state}" + (f", surveyed {surveyed.date()}" if pd.notna(surveyed) else "")
-        if state == "none" and pd.notna(surveyed) and (pd.Timestamp(day) - surveyed).days > limit:
-            state = "unknown"
-            fact += f": older than {limit} days, counts as unknown"
-        if row.kind == "reservoir-zone" and state == "none":
-            state = "present"
-        states.append(state)
-        words[row.site_id] = fact
-    return states, words
 
 
 def _survival(

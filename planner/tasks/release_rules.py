@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -13,6 +12,7 @@ from broodstock.arrays import BoolArray, FloatArray
 from broodstock.errors import UsageError
 from planner.optimise.release.settings import NO_LIMIT, UNKNOWN_C, SitesShare
 from planner.tasks.no_plan import NoPlanError
+from planner.tasks.permits import permit_room
 from planner.tasks.programme import Programme
 
 SHARE = re.compile(r"^(?P<name>[^:]+):\s*(?P<low>[0-9.]+)\s*-\s*(?P<high>[0-9.]+)$")
@@ -131,23 +131,16 @@ def agreed_shares(programme: Programme, table: pd.DataFrame) -> tuple[SitesShare
 def permit_left(programme: Programme, day: dt.date, notes: list[str]) -> int:
     """Return how many fish the release permits valid on the day still allow; -1 when nothing limits it.
 
-    Every permit valid on the day holds, so the one with least left counts.
+    Every permit valid on the day holds, so the one with least left counts; used are the releases counted from the
+    records or the number entered by hand, whichever is larger (`planner.tasks.permits`).
     """
-    table = programme.tables["permits"]
-    release: Any = table[table["activity"] == "release"]
-    if release.empty:
+    room = permit_room(programme, "release", 0, day)
+    if not room.tallies:
         notes.append("No permit to release in the records: no number was held against the plan.")
         return NO_LIMIT
-    when = pd.Timestamp(day)
-    valid = release[(release["valid_from"] <= when) & (release["valid_until"] >= when)]
-    if valid.empty:
+    if not any(t.valid_from <= day <= t.valid_until for t in room.tallies):
         notes.append(f"No permit to release is valid on {day}: no fish may go.")
-        return 0
-    limited = valid[valid["limit_number"].notna()]
-    if limited.empty:
-        return NO_LIMIT
-    left = limited["limit_number"].astype(int) - limited["used"].fillna(0).astype(int)
-    return max(int(left.min()), 0)
+    return NO_LIMIT if room.left is None else room.left
 
 
 def note_on_temperatures(

@@ -11,8 +11,8 @@ import pandas as pd
 
 from broodstock.errors import UsageError
 from planner.tasks.programme import Programme
-from planner.tasks.release_rules import closed_months
 from planner.tasks.rows import rows
+from planner.tasks.water_state import WaterState, water_states
 
 NEAR_FULL = 0.9
 GOOD, DOUBT, BAD, NONE = "good", "doubt", "bad", "none"
@@ -88,8 +88,8 @@ def water_cards(programme: Programme, day: dt.date | None = None) -> list[WaterC
     """Return the card of every water for a release on a day, default the setting ``release_day``."""
     when = day or programme.settings.day("release_day")
     sites = programme.tables["sites"]
-    shut = closed_months(sites)
-    return [_card(programme, s, when, bool(shut[when.month - 1, k])) for k, s in enumerate(rows(sites))]
+    states = water_states(programme, when)
+    return [_card(programme, s, when, states[s.site_id]) for s in rows(sites)]
 
 
 def water_card(programme: Programme, site_id: str, day: dt.date | None = None) -> WaterCard:
@@ -111,7 +111,7 @@ def _number(value: Any) -> float | None:
     return None if pd.isna(value) else float(value)
 
 
-def _card(programme: Programme, s: Any, day: dt.date, shut: bool) -> WaterCard:
+def _card(programme: Programme, s: Any, day: dt.date, state: WaterState) -> WaterCard:
     table = programme.tables["residents"]
     here = table[table["site_id"] == s.site_id]
     number = int(here["number"].sum())
@@ -133,7 +133,7 @@ def _card(programme: Programme, s: Any, day: dt.date, shut: bool) -> WaterCard:
         s.name,
         s.kind,
         facts,
-        _lights(programme, s, day, shut, number, families),
+        _lights(programme, s, day, state, families),
         families,
         _number(s.river_km),
         _number(s.latitude),
@@ -145,14 +145,9 @@ def _card(programme: Programme, s: Any, day: dt.date, shut: bool) -> WaterCard:
 
 
 def _lights(
-    programme: Programme,
-    s: Any,
-    day: dt.date,
-    shut: bool,
-    residents: int,
-    families: list[tuple[str, int, float]],
+    programme: Programme, s: Any, day: dt.date, state: WaterState, families: list[tuple[str, int, float]]
 ) -> list[Light]:
-    out = [_open(s, day, shut), _predators(programme, s, day), _connection(s), _room(s, residents)]
+    out = [_open(state, day), _predators(programme, state), _connection(s), _room(state)]
     cap = float(programme.settings["family_share_cap"])
     if families:
         family, _, share = families[0]
@@ -164,36 +159,34 @@ def _lights(
                 "Families", DOUBT, words, f"fish of other families, until no family has more than {cap:.0%}"
             )
         )
-    depth = _number(s.max_depth_m)
-    if depth == 0:
+    if state.is_dry:
         out.append(Light("Water", BAD, "dry: depth 0 m", "water, and its depth in the record"))
+    if state.work:
+        out.append(Light("Work", BAD, state.work, state.work_change))
     return out
 
 
-def _open(s: Any, day: dt.date, shut: bool) -> Light:
-    if pd.isna(s.open_for_release) or not bool(s.open_for_release):
+def _open(state: WaterState, day: dt.date) -> Light:
+    if state.is_open is None:
+        return Light(
+            "Open", DOUBT, "whether it is open for release is not recorded", "an entry by whoever decides"
+        )
+    if not state.is_open:
         return Light("Open", BAD, "closed for release", "whoever closed it opens it")
-    if shut:
+    if state.shut_month:
         return Light("Open", BAD, f"receives no fish in {day:%B}", "another month")
     return Light("Open", GOOD, "open for release")
 
 
-def _predators(programme: Programme, s: Any, day: dt.date) -> Light:
-    limit = int(programme.settings["survey_valid_days"])
+def _predators(programme: Programme, state: WaterState) -> Light:
     length = float(programme.settings["predator_min_length_mm"])
-    if pd.isna(s.surveyed_on):
-        return Light("Predators", DOUBT, f"predators {s.predators or 'unknown'}, never surveyed", "a survey")
-    age = (day - s.surveyed_on.date()).days
-    words = f"predators {s.predators}, surveyed {s.surveyed_on:%d %b %Y}, {age} days before"
-    if s.predators == "present":
-        return Light("Predators", DOUBT, words, f"only fish of {length:g} mm and more, or a renovation")
-    if s.predators != "none":
-        return Light("Predators", BAD, words, "a survey that finds none")
-    if age > limit:
-        return Light(
-            "Predators", DOUBT, f"{words}; older than {limit} days counts as unknown", "a new survey"
-        )
-    return Light("Predators", GOOD, words)
+    words = state.predator_words
+    if state.predators == "none":
+        return Light("Predators", GOOD, words)
+    longer = f"only fish of {length:g} mm and more"
+    if state.predators == "present":
+        return Light("Predators", DOUBT, words, f"{longer}, or a renovation")
+    return Light("Predators", DOUBT, words, f"{longer}, or a survey that finds none")
 
 
 def _connection(s: Any) -> Light:
@@ -208,14 +201,13 @@ def _connection(s: Any) -> Light:
     return Light("Connection", GOOD if s.connection == "none" else NONE, words)
 
 
-def _room(s: Any, residents: int) -> Light:
-    capacity = _number(s.capacity_fish)
-    if capacity is None:
-        return Light("Room", NONE, f"{residents} residents; no capacity recorded")
-    words = f"{residents} of {capacity:.0f} fish"
-    if residents >= capacity:
+def _room(state: WaterState) -> Light:
+    if state.capacity is None:
+        return Light("Room", NONE, f"{state.residents} residents; no capacity recorded")
+    words = f"{state.residents} of {state.capacity} fish"
+    if not state.room:
         return Light("Room", BAD, words, "fewer residents")
-    if residents >= NEAR_FULL * capacity:
+    if state.residents >= NEAR_FULL * state.capacity:
         return Light("Room", DOUBT, f"{words}: nearly full", "fewer residents")
     return Light("Room", GOOD, words)
 
