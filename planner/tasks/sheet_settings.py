@@ -34,6 +34,8 @@ INCUBATOR: tuple[Row, ...] = (
      "cells", 1, 24, "invented for the demo; set your own"),
     ("incubator_rows", "integer", 2, "Trays or rows of the map that share one water supply.", "rows", 1, 100,
      "invented for the demo; set your own"),
+    ("incubator_days", "integer", 45, "Days after laying that a dish may still be in its cell.", "days", 1, 400,
+     PRACTICE),
     ("fertilised_looked_at", "integer", 100, "Eggs looked at for the share fertilised.", "eggs", 10, 10000,
      "about 100 at 24 hours; common practice, no source"),
 )  # fmt: skip

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from typing import Any
 
 import pandas as pd
 
@@ -29,6 +31,8 @@ class Dish:
         Number among the dishes of this female that day, and how many she has.
     laid : bool
         Whether the records hold it.
+    made_on : date
+        Day it was laid or is to be laid.
     family : str
         Family, empty while it has no name.
     eggs, fertilised, hatched, swim_up : int or None
@@ -42,6 +46,7 @@ class Dish:
     number: int
     of: int
     laid: bool
+    made_on: dt.date
     family: str = ""
     eggs: int | None = None
     fertilised: int | None = None
@@ -76,8 +81,8 @@ class DishDay:
         return out
 
 
-def dishes_of_day(programme: Programme, asked: Asked) -> DishDay:
-    """Return the dishes of the day asked for.
+def dishes_of_day(programme: Programme, asked: Asked, days_back: int = 0) -> DishDay:
+    """Return the dishes of the day asked for, and those laid up to some days before.
 
     A plan counts when it is there and of that day; without a day asked for, the day is that of the plan.
 
@@ -95,7 +100,10 @@ def dishes_of_day(programme: Programme, asked: Asked) -> DishDay:
             "or leave the plan away to print the dishes of the records."
         )
     crosses = programme.tables["crosses"]
-    mine = crosses[crosses["made_on"] == pd.Timestamp(day)]
+    until = pd.Timestamp(day)
+    mine = crosses[
+        (crosses["made_on"] <= until) & (crosses["made_on"] >= until - pd.Timedelta(days=days_back))
+    ]
     cells = cell_names(programme)
     out = {r.cross_id: _laid(r, cells) for r in rows(mine)}
     mark = ""
@@ -104,7 +112,14 @@ def dishes_of_day(programme: Programme, asked: Asked) -> DishDay:
         for x in plan["crosses"]:
             if x["dish_id"] not in out:
                 out[x["dish_id"]] = Dish(
-                    x["dish_id"], x["dam"], x["sire"], named_cell(x["cell"], cells), int(x["dish"]), 0, False
+                    x["dish_id"],
+                    x["dam"],
+                    x["sire"],
+                    named_cell(x["cell"], cells),
+                    int(x["dish"]),
+                    0,
+                    False,
+                    day,
                 )
     if not out:
         raise UsageError(
@@ -112,13 +127,9 @@ def dishes_of_day(programme: Programme, asked: Asked) -> DishDay:
             "plan of that day. Enter the crosses, name the folder of the plan with --plan, or give another day."
         )
     order = walk_of_fish(programme)
-    listed = sorted(
-        out.values(), key=lambda d: (*order.get(d.dam, (LAST, "")), natural(d.dam), d.number, natural(d.name))
-    )
-    count: dict[str, int] = {}
-    for d in listed:
-        count[d.dam] = count.get(d.dam, 0) + 1
-    return DishDay(day, tuple(replace(d, of=count[d.dam]) for d in listed), mark)
+    listed = sorted(out.values(), key=lambda d: (*order.get(d.dam, (LAST, "")), d.dam, d.number, d.name))
+    count = Counter((d.dam, d.made_on) for d in listed)
+    return DishDay(day, tuple(replace(d, of=count[d.dam, d.made_on]) for d in listed), mark)
 
 
 def cell_names(programme: Programme) -> dict[str, str]:
@@ -166,15 +177,14 @@ def _day_of(plan: dict[str, object] | None) -> dt.date | None:
         return None
 
 
-def _laid(r: object, cells: dict[str, str]) -> Dish:
+def _laid(r: Any, cells: dict[str, str]) -> Dish:
     def number(name: str) -> int | None:
         value = getattr(r, name)
         return int(value) if pd.notna(value) else None
 
     return Dish(
-        getattr(r, "cross_id"), getattr(r, "dam"), getattr(r, "sire"), named_cell(getattr(r, "cell") or "", cells),  # noqa: B009
-        number("dish") or 0, 0, True, getattr(r, "family") or "",  # noqa: B009
-        number("eggs"), number("fertilised"), number("hatched"), number("swim_up"),
+        r.cross_id, r.dam, r.sire, named_cell(r.cell, cells), number("dish") or 0, 0, True, r.made_on.date(),
+        r.family, number("eggs"), number("fertilised"), number("hatched"), number("swim_up"),
     )  # fmt: skip
 
 
