@@ -26,13 +26,12 @@ def check_sample_places(records: CheckInput, findings: Findings) -> None:
     for plate, well, row in zip(samples["plate"], samples["well"], samples.index, strict=True):
         if not plate or not well:
             continue
-        where = Place(file_of(samples, "samples"), int(row), "well")
         try:
             well_position(well)
         except UsageError:
             findings.add(
                 "well-unreadable",
-                where,
+                Place(file_of(samples, "samples"), int(row), "well"),
                 f"'{well}'",
                 "a letter A to P and a number, as B07",
                 "Correct the well.",
@@ -41,6 +40,7 @@ def check_sample_places(records: CheckInput, findings: Findings) -> None:
             continue
         before = first.setdefault((plate, well), int(row))
         if before != row:
+            where = Place(file_of(samples, "samples"), int(row), "well")
             findings.add(
                 "well-twice",
                 where,

@@ -149,8 +149,10 @@ def check_tags_bought(records: CheckInput, findings: Findings) -> None:
                 continue
             seen.add(code)
             at = ranges.position(code)
+            if at >= 0 and ranges.purposes[at] != "marker":
+                continue
             where = Place(file_of(records.tables[name], name), int(frame.index[i]), column)
-            if at >= 0 and ranges.purposes[at] == "marker":
+            if at >= 0:
                 findings.add(
                     "tag-marker",
                     where,
@@ -159,7 +161,7 @@ def check_tags_bought(records: CheckInput, findings: Findings) -> None:
                     "Scan the fish again; a marker tag lies at a reader.",
                     "warning",
                 )
-            elif at < 0:
+            else:
                 listed += 1
                 if listed <= MAX_LISTED:
                     words = suggestion(near_matches(code, records.known_tags - {code}, ranges))

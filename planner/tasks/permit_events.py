@@ -99,12 +99,13 @@ def _released(programme: Programme) -> Iterator[Event]:
     """Yield releases; a lot released where and when single fish are on record counts only for the fish beyond them."""
     groups: dict[tuple[str, Any, str], int] = {}
     single: dict[tuple[Any, str], int] = {}
-    for r in rows(programme.tables["releases"]):
-        on = as_date(r.released_on)
-        if on:
-            key = (r.event, on, r.site_id)
-            groups[key] = groups.get(key, 0) + 1
-            single[on, r.site_id] = single.get((on, r.site_id), 0) + 1
+    table = programme.tables["releases"]
+    known_day = table[table["released_on"].notna()]
+    together = known_day.groupby(["event", "released_on", "site_id"], sort=False, dropna=False).size()
+    for (event, day, site), number in together.items():
+        on = day.date()
+        groups[event, on, site] = groups.get((event, on, site), 0) + int(number)
+        single[on, site] = single.get((on, site), 0) + int(number)
     for (event, on, site), number in groups.items():
         yield Event(on, number, f"fish released at {site}", f"releases {event}")
     to_site = {f"group_moves {r.move_id}": r.to_site for r in rows(programme.tables["group_moves"])}

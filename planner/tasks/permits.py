@@ -108,7 +108,10 @@ class Tally:
 
 
 def tallies(
-    programme: Programme, on: dt.date | None = None, planned: Mapping[str, int | Sequence[str]] | None = None
+    programme: Programme,
+    on: dt.date | None = None,
+    planned: Mapping[str, int | Sequence[str]] | None = None,
+    activity: str | None = None,
 ) -> list[Tally]:
     """Count every limit of every permit.
 
@@ -120,6 +123,8 @@ def tallies(
         Events after this day are left out; default the programme's day.
     planned : mapping, optional
         By activity: fish the plan at hand would add; for ``spawn`` the females, of whom those counted already add none.
+    activity : str, optional
+        Only limits of this activity; default all.
 
     Returns
     -------
@@ -129,9 +134,12 @@ def tallies(
     """
     day = on or programme.today
     warn = float(programme.settings["permit_warn_share"])
-    events = {a: events_of(programme, a) for a in set(programme.tables["permits"]["activity"])}
+    permits = programme.tables["permits"]
+    if activity is not None:
+        permits = permits[permits["activity"] == activity]
+    events = {a: events_of(programme, a) for a in set(permits["activity"])}
     out = []
-    for r in rows(programme.tables["permits"]):
+    for r in rows(permits):
         start, end = as_date(r.valid_from), as_date(r.valid_until)
         if start is None or end is None:
             continue
@@ -259,7 +267,7 @@ def permit_room(programme: Programme, activity: str, number: int, on: dt.date) -
         Every limit valid on the day holds. Without any permit of the activity in the records there is nothing to hold
         against it, and `why` says so.
     """
-    of_kind = [t for t in tallies(programme, on) if t.activity == activity]
+    of_kind = tallies(programme, on, activity=activity)
     valid = [t for t in of_kind if t.valid_from <= on <= t.valid_until]
     if not of_kind:
         return Room(

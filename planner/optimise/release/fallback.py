@@ -70,6 +70,7 @@ def rank_fallbacks(data: ReleaseData, numbers: BigIntArray, site: int) -> list[F
     base = numbers.copy()
     base[:, site] = 0
     before = {b.text() for b in breaches(without, base)}
+    now = objective(data, numbers)
     out = []
     for other in range(data.n_sites):
         if other == site:
@@ -79,8 +80,9 @@ def rank_fallbacks(data: ReleaseData, numbers: BigIntArray, site: int) -> list[F
         changed[:, other] += moved
         gain = float(moved @ data.survival[:, other] - fish @ data.survival[:, site])
         number = int(moved.sum())
-        change = (objective(data, changed) - objective(data, numbers)) / number if number else None
-        broken = tuple(b.text() for b in breaches(without, changed) if b.text() not in before)
+        change = (objective(data, changed) - now) / number if number else None
+        after = [b.text() for b in breaches(without, changed)] if number else []
+        broken = tuple(text for text in after if text not in before)
         out.append(Fallback(data.sites.name[other], number, int(fish.sum()) - number, gain, change, broken))
     return sorted(out, key=lambda f: (f.can_take == 0, len(f.broken), -f.can_take, -f.survivors_change))
 
@@ -95,6 +97,8 @@ def _fit(data: ReleaseData, base: BigIntArray, fish: BigIntArray, site: int, fre
     kg_left = float(data.sites.capacity_kg[site] - data.sites.resident_kg[site])
     kg_left -= float(base[:, site] @ data.groups.weight_g) / 1000.0
     taken = np.zeros_like(fish)
+    if wish.sum() <= most and wish @ data.groups.weight_g / 1000.0 <= kg_left - 1e-6:
+        return wish  # all of them fit
     # One fish of each group in turn, the group with most fish waiting first.
     while most > 0:
         waiting = wish - taken

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from broodstock.arrays import BigIntArray, FloatArray
-from planner.optimise.release.build import Cut, aim_at_kinship, build_rules, cut_row
+from planner.optimise.release.build import Cut, KinshipColumns, aim_at_kinship, build_rules
 from planner.optimise.release.data import ReleaseData
 from planner.optimise.release.limits import limit_by_survivors
 from planner.optimise.release.model import LinearModel, Row
@@ -121,11 +121,45 @@ def proven_bound(data: ReleaseData, proof: BoundProof) -> float | None:
     inside &= (proof.direction >= 0) & (proof.direction < n_directions)
     if not inside.all() or not np.isfinite(proof.ratio).all():
         return None
-    cuts = [cut_row(columns, cut) for cut in proof.cuts]
-    return price_bound(frame.model, [*frame.model.rows, *cuts], proof.prices) + columns.constant
+    return kinship_bound(frame.model, columns, proof.cuts, proof.prices)
 
 
-def price_bound(model: LinearModel, rows: Sequence[Row], prices: FloatArray) -> float:
+def kinship_bound(
+    model: LinearModel, columns: KinshipColumns, cuts: Sequence[Cut], prices: FloatArray
+) -> float:
+    """Return the bound that prices of the rules and of tangent cuts prove for the objective.
+
+    Parameters
+    ----------
+    model : LinearModel
+        Rules and kinship columns, without the cuts.
+    columns : KinshipColumns
+        Where the kinship terms stand.
+    cuts : sequence of Cut
+        The tangents; each is ``squared - 2 ratio along + ratio^2 total >= 0`` and pays for nothing by itself.
+    prices : ndarray, float64, shape (n_rows + n_cuts,)
+        Prices of the rows, then of the cuts; one below 0 counts as 0 for a cut.
+
+    Returns
+    -------
+    float
+        No plan under the rules has a lower objective.
+    """
+    n_rows = len(model.rows)
+    y = np.maximum(prices[n_rows:], 0.0)
+    block = np.array([c.block for c in cuts], dtype=np.int64)
+    direction = np.array([c.direction for c in cuts], dtype=np.int64)
+    ratio = np.array([c.ratio for c in cuts], dtype=np.float64)
+    paid = np.zeros(model.n_columns)
+    np.add.at(paid, columns.squared[block, direction], y)
+    np.add.at(paid, columns.along[block, direction], -2.0 * ratio * y)
+    np.add.at(paid, columns.total[block], ratio**2 * y)
+    return price_bound(model, model.rows, prices[:n_rows], paid) + columns.constant
+
+
+def price_bound(
+    model: LinearModel, rows: Sequence[Row], prices: FloatArray, paid: FloatArray | None = None
+) -> float:
     """Return the bound that prices prove for a linear model.
 
     Parameters
@@ -136,6 +170,8 @@ def price_bound(model: LinearModel, rows: Sequence[Row], prices: FloatArray) -> 
         Rows, length n_rows.
     prices : ndarray, float64, shape (n_rows,)
         Any numbers; a price that asks for a limit the row does not have counts as 0.
+    paid : ndarray, float64, shape (n_columns,), optional
+        What further rows with a lower limit of 0 take off the cost of each column.
 
     Returns
     -------
@@ -149,10 +185,13 @@ def price_bound(model: LinearModel, rows: Sequence[Row], prices: FloatArray) -> 
     limits = np.where(y > 0, low, high)
     from_rows = float(y[usable] @ limits[usable]) if usable.any() else 0.0
     reduced = np.array(model.cost, dtype=np.float64)
-    if rows:
-        index = np.concatenate([r.columns for r in rows])
-        factors = np.concatenate([r.factors for r in rows])
-        owner = np.repeat(np.arange(len(rows)), [r.columns.size for r in rows])
-        reduced -= np.bincount(index, weights=factors * y[owner], minlength=model.n_columns)
+    if paid is not None:
+        reduced -= paid
+    priced = [rows[i] for i in np.flatnonzero(y)]
+    if priced:
+        index = np.concatenate([r.columns for r in priced])
+        factors = np.concatenate([r.factors for r in priced])
+        each = np.repeat(y[y != 0], [r.columns.size for r in priced])
+        reduced -= np.bincount(index, weights=factors * each, minlength=model.n_columns)
     from_columns = np.minimum(reduced * np.array(model.low), reduced * np.array(model.high)).sum()
     return from_rows + float(from_columns)

@@ -24,7 +24,7 @@ from planner.optimise.release.data import ReleaseData
 from planner.optimise.release.frame import NONE, Frame
 from planner.optimise.release.limits import limit_by_survivors
 from planner.optimise.release.model import LoadedModel, constraints, load
-from planner.optimise.release.proof import price_bound
+from planner.optimise.release.proof import kinship_bound
 from planner.optimise.solver import Session, SolverError, read_values
 from planner.optimise.status import SolveReport
 
@@ -119,8 +119,7 @@ class KinshipModel:
 
     def price_bound(self, prices: FloatArray) -> float:
         """Return the bound that prices prove."""
-        rows = [*self.frame.model.rows, *(cut_row(self.columns, c) for c in self.cuts)]
-        return price_bound(self.frame.model, rows, prices) + self.columns.constant
+        return kinship_bound(self.frame.model, self.columns, self.cuts, prices)
 
 
 def row_prices(loaded: LoadedModel, n_rows: int, n_cuts: int = 0) -> FloatArray:

@@ -29,6 +29,9 @@ SURVIVORS_GAP = 1e-3
 RELAXATION_SHARE = 0.1
 """Share of the gap asked for that the relaxation may leave open."""
 
+LIMITS_FROM_SHARE = 0.99
+"""Share of the most survivors from which the columns are limited by it; below, the limits are too wide to help."""
+
 ROUNDING_SHARE = 0.15
 """Share of the time kept for whole fish when the relaxation takes long."""
 
@@ -114,7 +117,11 @@ def plan_release(
     tell = progress or _say_nothing
     if earlier is None:
         tell("seeking the most survivors", None, None)
-        earlier = Earlier(most_survivors(data, time_limit=data.settings.time_limit, cancel=cancel))
+        near_most = data.settings.survivors_share >= LIMITS_FROM_SHARE
+        found = most_survivors(
+            data, time_limit=data.settings.time_limit, with_prices=near_most, cancel=cancel
+        )
+        earlier = Earlier(found)
     first = earlier.most
     stages = [Stage("most survivors", time.perf_counter() - began)]
     if first.numbers is None or first.value is None:
@@ -185,7 +192,11 @@ def _highest_proof(earlier: Earlier, floor: float) -> tuple[float, BoundProof] |
 
 
 def most_survivors(
-    data: ReleaseData, *, time_limit: float | None = None, cancel: threading.Event | None = None
+    data: ReleaseData,
+    *,
+    time_limit: float | None = None,
+    with_prices: bool = True,
+    cancel: threading.Event | None = None,
 ) -> MostSurvivors:
     """Find the plan with the most expected survivors under all rules.
 
@@ -195,6 +206,8 @@ def most_survivors(
         The data.
     time_limit : float, optional
         Seconds.
+    with_prices : bool
+        Find the prices that limit the columns, too.
     cancel : threading.Event, optional
         Set from another thread to stop.
 
@@ -217,7 +230,7 @@ def most_survivors(
     x = read_values(loaded.variables, report)
     numbers = np.rint(numbers_of(frame, x)).astype(np.int64)
     bound = None if report.bound is None else -report.bound
-    prices = _survivor_prices(frame, time_limit, cancel)
+    prices = _survivor_prices(frame, time_limit, cancel) if with_prices else None
     return MostSurvivors(report, numbers, float((numbers * data.survival).sum()), bound, prices)
 
 

@@ -5,12 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from planner.optimise.release.data import ReleaseData
 from planner.optimise.release.fallback import close_site, plan_without_sites, rank_fallbacks
+from planner.optimise.release.pair_rules import allowed
 from planner.optimise.release.recheck import breaches
 from planner.optimise.release.settings import SitesShare
 from planner.optimise.release.solve import plan_release
 from planner.optimise.status import SolveStatus
-from tests.optimise.release.instances import plain, programme
+from tests.optimise.release.instances import more_rules, plain, programme, small_random
 
 
 def test_rank_fallbacks__by_rules_room_and_survivors() -> None:
@@ -45,6 +47,50 @@ def test_rank_fallbacks__sites_that_may_not_take_the_fish_come_last() -> None:
     assert any("[family-cap]" in words for words in found[0].broken)
     assert found[1].can_take == 0
     assert found[1].kinship_change is None
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_rank_fallbacks__equals_one_fish_after_the_other(seed: int) -> None:
+    # The slow way: every fish by itself, the group with most fish waiting first, and the rules looked at anew.
+    rng = np.random.default_rng(seed)
+    data = more_rules(small_random(rng, most_fish=4), rng)
+    free = allowed(data)
+    numbers = np.where(free, rng.integers(0, 3, free.shape), 0)
+    numbers = np.where(numbers.sum(axis=1, keepdims=True) > data.groups.available[:, None], 0, numbers)
+    found = {f.site: f for f in rank_fallbacks(data, numbers, 0)}
+    without = close_site(data, 0).data
+    base = numbers.copy()
+    base[:, 0] = 0
+    before = {b.text() for b in breaches(without, base)}
+    for s in range(1, data.n_sites):
+        moved = slow_fit(without, base, numbers[:, 0], s)
+        changed = base.copy()
+        changed[:, s] += moved
+        one = found[data.sites.name[s]]
+        assert one.can_take == moved.sum()
+        assert one.left_over == numbers[:, 0].sum() - moved.sum()
+        assert list(one.broken) == [b.text() for b in breaches(without, changed) if b.text() not in before]
+
+
+def slow_fit(data: ReleaseData, base: np.ndarray, fish: np.ndarray, site: int) -> np.ndarray:
+    """Send fish one by one as long as there is room in number and mass."""
+    free = allowed(data)[:, site]
+    limit = data.sites.wanted[site] if data.sites.wanted[site] >= 0 else data.sites.room[site]
+    taken = np.zeros_like(fish)
+    kg = float(data.sites.resident_kg[site] + base[:, site] @ data.groups.weight_g / 1000)
+    while limit < 0 or base[:, site].sum() + taken.sum() < limit:
+        left = fish - taken
+        fits = [
+            g
+            for g in range(data.n_groups)
+            if free[g] and left[g] > 0 and kg + data.groups.weight_g[g] / 1000 <= data.sites.capacity_kg[site]
+        ]
+        if not fits:
+            break
+        g = max(fits, key=lambda g: (left[g], -g))
+        taken[g] += 1
+        kg += data.groups.weight_g[g] / 1000
+    return taken
 
 
 def test_close_site__sets_its_demands_aside_and_says_so() -> None:

@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 from scipy.optimize import linprog
 
+from planner.optimise.release.build import Cut, aim_at_kinship, build_rules, cut_row
 from planner.optimise.release.model import LinearModel, row
-from planner.optimise.release.proof import price_bound, proven_bound
+from planner.optimise.release.proof import kinship_bound, price_bound, proven_bound
 from planner.optimise.release.recheck_plan import recheck
 from planner.optimise.release.solve import plan_release
 from tests.optimise.release.instances import programme, small_random
@@ -56,6 +57,25 @@ def test_price_bound__a_price_on_a_missing_limit_counts_as_none() -> None:
     rows = [row("", "row", x, 1.0, low=2.0)]
     assert price_bound(model, rows, np.array([1.0])) == pytest.approx(2.0)
     assert price_bound(model, rows, np.array([-1.0])) == pytest.approx(0.0)
+
+
+def test_kinship_bound__equals_the_bound_of_all_rows_written_out() -> None:
+    rng = np.random.default_rng(4)
+    for seed in range(10):
+        data = small_random(np.random.default_rng(seed))
+        frame = build_rules(data, 0.5)
+        columns = aim_at_kinship(frame)
+        n_blocks, n_directions = columns.squared.shape
+        if not n_blocks:
+            continue
+        cuts = [
+            Cut(int(rng.integers(n_blocks)), int(rng.integers(n_directions)), float(rng.normal()))
+            for _ in range(7)
+        ]
+        rows = [*frame.model.rows, *(cut_row(columns, c) for c in cuts)]
+        prices = rng.normal(size=len(rows)) * (rng.random(len(rows)) < 0.5)
+        whole = price_bound(frame.model, rows, prices) + columns.constant
+        assert kinship_bound(frame.model, columns, cuts, prices) == pytest.approx(whole, rel=1e-12, abs=1e-12)
 
 
 @pytest.mark.parametrize("seed", range(30))
