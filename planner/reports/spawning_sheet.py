@@ -10,6 +10,9 @@ from planner.reports.cautions import cautions_for
 from planner.reports.provenance_lines import provenance_lines
 from planner.reports.sheet import CheckBlock, ColumnSpec, Sheet, TableBlock, TextBlock
 
+STRIP_ROW_MM, FETCH_ROW_MM = 9.0, 5.5
+"""Heights of rows that wet hands write in."""
+
 
 @dataclass(frozen=True)
 class FishLine:
@@ -129,10 +132,15 @@ def spawning_sheet(
                 for f in walk
             ),
             small=True,
+            row_mm=FETCH_ROW_MM,
         )
     ]
     females = sorted({d.female for d in dishes}, key=lambda x: (by_id[x].walk_order, by_id[x].unit, x))
-    blocks += [_strip(by_id[x], [d for d in dishes if d.female == x], by_id, spare_males) for x in females]
+    # Strips are cut apart: each carries day, version and mark, so that a void one is known as void.
+    of_plan = f"{day} · version {provenance.version} · {provenance.mark}"
+    blocks += [
+        _strip(by_id[x], [d for d in dishes if d.female == x], by_id, spare_males, of_plan) for x in females
+    ]
     beside = TableBlock(
         "This plan beside plans without optimisation, same rules",
         (
@@ -167,7 +175,8 @@ def spawning_sheet(
         (
             "Pairs are the best found under the rules of your settings; the gap is proven: no plan under the same "
             "rules can have a lower value than the bound.",
-            "If a male gives no milt, take the next in line on that female's strip and write him down. If a female "
+            "Tick 'Laid' when a dish is as printed. If a male gives no milt, take the next in line on that female's "
+            "strip and write him under 'Other male'. If a female "
             "is not ripe, leave her dishes out, then ask for a new plan: the new version voids this sheet.",
         ),
         boxed=True,
@@ -181,6 +190,7 @@ def spawning_sheet(
         (why, *blocks, end, beside, unused),
         cautions_for(("names", "spawning", "anaesthesia", "disinfectant", "decision")),
         provenance_lines(provenance),
+        code=f"kinshoal spawning plan | {provenance.mark} v{provenance.version}",
     )
 
 
@@ -189,38 +199,42 @@ def _strip(
     dishes: Sequence[DishLine],
     by_id: Mapping[str, FishLine],
     spare_males: Mapping[str, Sequence[str]],
+    of_plan: str,
 ) -> TableBlock:
     columns = (
         ColumnSpec("Dish", 1.3),
-        ColumnSpec("Male", 0.9),
-        ColumnSpec("His unit", 0.8),
-        ColumnSpec("His PIT code", 1.8),
-        ColumnSpec("Kinship", 0.8, "right"),
-        ColumnSpec("Egg share", 0.7, "right"),
+        ColumnSpec("Male", 0.8),
+        ColumnSpec("His unit", 0.7),
+        ColumnSpec("His PIT code", 1.95),
+        ColumnSpec("Kinship", 0.75, "right"),
+        ColumnSpec("Egg share", 0.55, "right"),
         ColumnSpec("Cell", 0.6),
+        ColumnSpec("Laid", 0.45, blank=True),
         ColumnSpec("Time", 0.7, blank=True),
-        ColumnSpec("Eggs", 0.8, blank=True),
-        ColumnSpec("By", 0.6, blank=True),
+        ColumnSpec("Eggs", 0.85, blank=True),
+        ColumnSpec("Other male", 0.85, blank=True),
+        ColumnSpec("By", 0.5, blank=True),
     )
     rows = []
     for d in sorted(dishes, key=lambda x: x.number):
         male = by_id[d.male]
         share = f"1/{d.of}"
         place = "frozen" if male.frozen else male.unit or "none"
-        cells = (d.dish_id, d.male, place, male.tag or "none", f"{d.kinship:.3f}", share, d.cell, "", "", "")
+        cells = (d.dish_id, d.male, place, male.tag or "none", f"{d.kinship:.3f}", share, d.cell, *("",) * 5)
         rows.append(cells)
     spare = spare_males.get(female.fish_id, ())
     return TableBlock(
-        f"Female {female.fish_id}",
+        f"Female {female.fish_id} · {of_plan}",
         columns,
         tuple(rows),
         (
             ("Unit", " ".join(x for x in (female.building, female.unit) if x) or "–"),
             ("PIT code", female.tag or "none"),
-            ("Weight", female.weight or "–"),
-            ("Mean kinship", f"{female.mean_kinship:.4f}"),
+            ("Weight, mean kinship", f"{female.weight or 'not known'}, {female.mean_kinship:.4f}"),
             ("Ripe / eggs good?", "☐ yes  ☐ no"),
+            ("All her eggs, g or mL", "__________"),
         ),
         "Next males in line: " + (", ".join(spare) if spare else "none under these rules"),
         keep_together=True,
+        row_mm=STRIP_ROW_MM,
     )

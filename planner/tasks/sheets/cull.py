@@ -125,7 +125,7 @@ def cull_list(programme: Programme, asked: Asked) -> Printed:
         0,
         head,
         tuple(blocks),
-        cautions_for(("cull", "decision")),
+        cautions_for(("cull", "disinfectant", "decision")),
         landscape=True,
     )
     return Printed(sheet, _forms(parts, day), about=day.isoformat())

@@ -100,14 +100,6 @@ KINDS: dict[str, SheetKind] = {
             (DAY, Ask("building", "Building"), Ask("sex", "Sex", "female")),
         ),
         SheetKind(
-            "spawning",
-            "Spawning strips",
-            "One strip for each female of a spawning plan in walking order, to be cut apart, written on and keyed in.",
-            f"{_HERE}.spawning:spawning_strips",
-            (),
-            "spawning",
-        ),
-        SheetKind(
             "labels",
             "Labels",
             "Labels for dishes, cells, milt, units or samples, with a code that a scanner reads and words that an eye reads wet.",
