@@ -6,6 +6,7 @@ from typing import Any
 
 from broodstock.errors import UsageError
 from planner.tasks.jobs import Options, Say
+from planner.tasks.jobs_planning import names_of
 from planner.tasks.workplace import Workplace
 
 MOST = 400
@@ -14,8 +15,9 @@ MOST = 400
 def import_file(workplace: Workplace, options: Options, say: Say) -> dict[str, Any]:
     """Say what an uploaded file would do, or write it.
 
-    Options: ``upload`` and ``file`` (where it was kept), ``table``, ``units`` (``COLUMN=UNIT``, commas between),
-    ``length_type``, ``write`` (flag), ``who``, ``confirmed_by``, ``reason``.
+    Options: ``upload`` and ``file`` (where it was kept), ``table``, ``maps``, ``units``, ``words``, ``fill`` (lists, or text
+    with commas between), ``dates``, ``length_type``, ``mapping``, ``save_as``, ``newer`` (flag), ``write`` (flag), ``who``,
+    ``confirmed_by``, ``reason``; as `planner.tasks.register_state.import_into`.
     """
     from planner.tasks.register_state import import_into
 
@@ -29,8 +31,15 @@ def import_file(workplace: Workplace, options: Options, say: Say) -> dict[str, A
         reason=str(options.get("reason", "")),
         write=bool(options.get("write")),
         table=str(options.get("table", "")),
-        units=[u.strip() for u in str(options.get("units", "")).split(",") if u.strip()],
+        maps=names_of(options, "maps"),
+        units=names_of(options, "units"),
+        words=names_of(options, "words"),
+        fill=names_of(options, "fill"),
+        dates=str(options.get("dates", "")),
         length_type=str(options.get("length_type", "")),
+        mapping=str(options.get("mapping", "")),
+        save_as=str(options.get("save_as", "")),
+        newer=bool(options.get("newer")),
         confirmed_by=str(options.get("confirmed_by", "")),
         say=say,
     )
@@ -45,7 +54,7 @@ def import_file(workplace: Workplace, options: Options, say: Say) -> dict[str, A
 def findings(workplace: Workplace, options: Options, say: Say) -> dict[str, Any]:
     """Run every check and list what it found with its state; decide findings if asked.
 
-    Options: ``accept`` (marks), ``who``, ``reason``.
+    Options: ``accept`` and ``reopen`` (marks), ``who``, ``reason``.
     """
     say("Running every check")
     if workplace.is_register:
@@ -55,7 +64,7 @@ def findings(workplace: Workplace, options: Options, say: Say) -> dict[str, Any]
             workplace.place,
             "note",
             list(options.get("accept") or ()),
-            (),
+            list(options.get("reopen") or ()),
             str(options.get("who", "")),
             str(options.get("reason", "")),
             None,

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
+import math
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -59,14 +62,36 @@ def next_version(path: Path) -> int:
 
 
 def plain_value(value: Any) -> Any:
-    """Turn a result, numpy scalar or array, date or path into what JSON can hold.
+    """Return a value as JSON holds it, through and through.
+
+    Parameters
+    ----------
+    value : object
+        Text, numbers, mappings, sequences; a result (its ``as_dict``), another dataclass (its fields), numpy scalars and
+        arrays, dates, paths.
+
+    Returns
+    -------
+    object
+        Plain values: dates as ISO text, a number or day that is none as None, keys as text.
 
     Raises
     ------
     TypeError
         If the value is none of these.
     """
+    if value is None or isinstance(value, (str, bool, int)):
+        return value
+    if isinstance(value, float):
+        return float(value) if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {str(k): plain_value(v) for k, v in value.items()}
+    if isinstance(value, (list, tuple, set, frozenset)):
+        return [plain_value(v) for v in value]
     for name in ("as_dict", "tolist", "isoformat", "__fspath__"):
         if hasattr(value, name):
-            return getattr(value, name)()
+            found = getattr(value, name)()
+            return None if found == "NaT" else plain_value(found)
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {f.name: plain_value(getattr(value, f.name)) for f in dataclasses.fields(value)}
     raise TypeError(f"cannot write {type(value).__name__} as JSON")

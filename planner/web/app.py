@@ -20,6 +20,7 @@ from starlette.exceptions import HTTPException as PlainHTTPException
 from broodstock.errors import KinshoalError
 from planner.tasks.error_words import error_body
 from planner.tasks.workplace import Workplace
+from planner.web.api import describe
 from planner.web.desk import COOKIE, LOCAL, State
 from planner.web.render import page
 from planner.web.security import HEADERS, Keys, Session, host_is_ours
@@ -38,7 +39,7 @@ PAGES = (
 )
 """Modules with a ``router``; one for each group of pages."""
 
-FREE = ("/static/", "/sign-in", "/favicon.ico")
+FREE = ("/static/", "/sign-in", "/api/session", "/favicon.ico")
 MOST_BYTES = 64 * 1024 * 1024
 """Largest request body taken."""
 
@@ -92,6 +93,7 @@ def create_app(
     app.mount("/static", StaticFiles(directory=str(files("planner.web") / "static")), name="static")
     for name in PAGES:
         app.include_router(importlib.import_module(name).router)
+    describe(app)
     app.middleware("http")(doorkeeper)
     _words_for_errors(app)
     return app
