@@ -137,7 +137,15 @@ class ReleaseOutcome:
             "fallbacks": [f.as_dict() for f in self.fallbacks],
             "refused": [r.text() for r in self.plan.refused],
             "plans_without_optimisation": [
-                {"name": p.name, "objective": p.objective, "rules_broken": [b.text() for b in p.breaches]}
+                {
+                    "name": p.name,
+                    "objective": p.objective,
+                    "released": p.measures.released,
+                    "survivors": p.measures.survivors.as_dict(),
+                    "kinship_within": p.measures.kinship_within,
+                    "kinship_across": p.measures.kinship_across,
+                    "rules_broken": [b.text() for b in p.breaches],
+                }
                 for p in self.plain
             ],
             "notes": list(self.inputs.notes),

@@ -129,7 +129,8 @@ def census_crew(programme: Programme, asked: Asked) -> Printed:
         cautions_for(_activities(gears)),
         landscape=True,
     )
-    return Printed(sheet, forms, {FULL_LIST: expected.to_csv(index=False, lineterminator="\n")})
+    tables = {FULL_LIST: expected.to_csv(index=False, lineterminator="\n")}
+    return Printed(sheet, forms, tables, about=first.isoformat())
 
 
 def _activities(gears: list[str]) -> tuple[str, ...]:

@@ -142,7 +142,7 @@ def larval_collection(programme: Programme, asked: Asked) -> Printed:
         named="take_id",
         prefix=f"LT-{night.isoformat()}",
     )
-    return Printed(sheet, (form,))
+    return Printed(sheet, (form,), about=night.isoformat())
 
 
 def _zones(programme: Programme) -> list[str]:

@@ -113,7 +113,7 @@ def release_form(programme: Programme, asked: Asked) -> Printed:
         tuple(blocks),
         cautions_for(("release", "names", "heat", "handling", "water_order", "privacy")),
     )  # fmt: skip
-    return Printed(sheet, _forms(fish, site, day, event))
+    return Printed(sheet, _forms(fish, site, day, event), about=day.isoformat())
 
 
 def _fish_of(

@@ -76,11 +76,8 @@ def drawdown_tick_off(programme: Programme, asked: Asked) -> Printed:
         landscape=True,
     )  # fmt: skip
     fixed = {"drawdown_id": name, "site_id": str(site.site_id), "handled_on": day.isoformat()}
-    return Printed(
-        sheet,
-        _forms(expected, fixed),
-        {"expected_tags.csv": expected.to_csv(index=False, lineterminator="\n")},
-    )
+    tables = {"expected_tags.csv": expected.to_csv(index=False, lineterminator="\n")}
+    return Printed(sheet, _forms(expected, fixed), tables, about=day.isoformat())
 
 
 def _forms(expected: pd.DataFrame, fixed: dict[str, str]) -> tuple[EntryForm, ...]:
