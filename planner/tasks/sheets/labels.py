@@ -24,6 +24,7 @@ from planner.tasks.sheets.dishes import (
 from planner.tasks.sheets.kinds import Printed
 
 MOST = 5000
+LIVING = ("brood", "hold")
 Made = tuple[list[Label], str, str]
 
 
@@ -131,18 +132,19 @@ def _milt(programme: Programme, asked: Asked, stock: LabelStock) -> Made:
         unit = fish[name].unit if name in fish else ""
         return order.get(unit, LAST), unit, natural(name)
 
+    straws = {r.fish_id: r.store_place for r in rows(programme.tables["frozen_milt"])}
     out = []
     for name in sorted(uses, key=place):
-        tag = (fish[name].tag or "none") if name in fish else "not in the records"
-        parts = (
-            "milt, one male",
-            f"PIT {tag}",
-            f"for {uses[name]} dish{'es' if uses[name] > 1 else ''}",
-            f"{day.day:%d %b %Y}  time ______",
-        )
-        out.append(
-            label_of(name, _lines(parts, stock), "milt", (f"PIT {tag}", day.day.isoformat(), plan), plan)
-        )
+        many = f"for {uses[name]} dish{'es' if uses[name] > 1 else ''}"
+        when = f"{day.day:%d %b %Y}  time ______"
+        living = name in fish and fish[name].status in LIVING
+        if living or name not in straws:
+            tag = (fish[name].tag or "none") if name in fish else "not in the records"
+            words, parts = f"PIT {tag}", ("milt, one male", f"PIT {tag}", many, when)
+        else:
+            words, parts = "frozen", ("frozen milt, one male", straws[name] or "place not known", many, when)
+        more = (words, day.day.isoformat(), plan)
+        out.append(label_of(name, _lines(parts, stock), "milt", more, plan))
     return (
         out,
         f"{day.day:%d %b %Y}",
