@@ -145,9 +145,10 @@ def _mm(line: dict[str, Any]) -> str:
     """Return mean, spread and how many were measured."""
     if line["mean"] is None:
         return "not measured"
-    spread = f"SD {line['sd']:.0f}" if line["sd"] is not None else "one fish"
-    few = "" if line["measured"] == line["number"] else f", {line['measured']} measured"
-    return f"{line['mean']:.0f} ({spread}; {line['least']:.0f} to {line['greatest']:.0f}{few})"
+    few = "" if line["measured"] == line["number"] else f"; {line['measured']} measured"
+    if line["sd"] is None:
+        return f"{line['mean']:.0f} (one fish{few})"
+    return f"{line['mean']:.0f} (SD {line['sd']:.0f}; {line['least']:.0f} to {line['greatest']:.0f}{few})"
 
 
 def _kg(line: dict[str, Any]) -> str:
@@ -200,7 +201,9 @@ def _summary(lines: list[dict[str, Any]], fish: pd.DataFrame, sites: dict[str, s
         )
         for x in lines
     ]
-    table.append(("All waters", "", "", str(int(fish["number"].sum())), _length(fish), _mass(fish), ""))
+    g = fish["g"].dropna()
+    kg = f"{g.sum() / 1000:.1f}" if len(g) else "not weighed"
+    table.append(("All waters", "", "", str(int(fish["number"].sum())), _length(fish), kg, ""))
     table = [tuple(c or NONE for c in row) for row in table]
     return TableBlock(
         "By water, line and year class",
@@ -323,7 +326,8 @@ def _details(lines: list[dict[str, Any]], fish: pd.DataFrame, sites: dict[str, s
             for x in mine
         )
         title = f"{sites.get(site, site)}: {sum(x['number'] for x in mine)} fish by family"
-        out.append(TableBlock(title, columns, table, small=True))
+        note = "Codes between the first and the last may belong to other lines; each code is in the table of releases."
+        out.append(TableBlock(title, columns, table, note=note, small=True))
     return out
 
 
