@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import segno
 
 from broodstock.errors import UsageError
 from planner.reports.html import sheet_html
@@ -149,9 +150,10 @@ def test_code__is_whole_dots_wide(code: str) -> None:
     assert drawn is not None
     dots = drawn.width * stock.dots_per_inch / INCH
     assert dots == pytest.approx(round(dots), abs=1e-6)
-    modules = (29 + 8 if len(labels(1)[0].code) <= 42 else 41) if code == "qr" else 134
-    if code == "code-128":  # 10 letters: python-barcode packs digits in pairs, 134 bars
-        assert round(dots) % modules == 0
+    # Code 128: 10 letters with pairs of digits packed, 134 bars; QR: squares with 4 white ones on both sides.
+    modules = 134 if code == "code-128" else int(segno.make_qr(labels(1)[0].code, error="m").symbol_size()[0])
+    assert round(dots) % modules == 0
+    assert round(dots) // modules >= 3
 
 
 def test_pdf__same_labels_give_the_same_bytes_and_text_is_no_markup() -> None:
