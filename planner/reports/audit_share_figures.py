@@ -51,8 +51,8 @@ def component_scatter(table: pd.DataFrame, x_title: str, y_title: str) -> Any:
             tooltip=["sample:N", "group:N"],
         )
         .properties(
-            width=440,
-            height=380,
+            width=400,
+            height=290,
             description=f"{len(values)} fish of {len(groups)} groups on their first two principal components.",
         )
     )

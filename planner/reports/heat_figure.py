@@ -18,7 +18,6 @@ STEPS = 40
 SIDE = 500
 LABEL = 7.0
 """Size of the names; they are left out one by one where they would not fit."""
-ROOM = 56
 
 
 @dataclass(frozen=True)
@@ -86,16 +85,18 @@ class HeatMap:
         n = max(len(self.labels), 1)
         cell = min(28.0, SIDE / n)
         side, top = cell * n, 26 if self.title else 6
+        room = 10 + 4.2 * max((len(_short(name)) for name in self.labels), default=0)
+        width, height = side + room + 96, side + top + room
         parts = [
-            f'<svg xmlns="http://www.w3.org/2000/svg" width="{side + ROOM + 74:.0f}" height="{side + top + ROOM:.0f}" '
-            f'viewBox="0 0 {side + ROOM + 74:.0f} {side + top + ROOM:.0f}" font-family="Atkinson Hyperlegible, sans-serif">',
+            f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:.0f}" height="{height:.0f}" '
+            f'viewBox="0 0 {width:.0f} {height:.0f}" font-family="Atkinson Hyperlegible, sans-serif">',
             f"<desc>{escape(self.description)}</desc>",
         ]
         if self.title:
             parts.append(
-                f'<text x="{ROOM}" y="15" font-size="13" font-weight="bold">{escape(self.title)}</text>'
+                f'<text x="{room:g}" y="15" font-size="13" font-weight="bold">{escape(self.title)}</text>'
             )
-        parts.append(f'<g transform="translate({ROOM} {top})">')
+        parts.append(f'<g transform="translate({room:g} {top})">')
         parts.append(f'<rect width="{side:g}" height="{side:g}" fill="{shade(0)}"/>')
         parts.append(f'<g transform="scale({cell:.6g})" shape-rendering="crispEdges">{self._squares()}</g>')
         parts.append(

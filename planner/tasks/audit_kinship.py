@@ -9,10 +9,10 @@ import pandas as pd
 
 from broodstock.errors import UsageError
 from planner.reports.audit_report import AuditFigure, AuditSection, table_block
-from planner.reports.audit_share_figures import founder_bars
 from planner.reports.heat_figure import MOST_HEAT_ROWS, HeatMap
 from planner.tasks.audit_part import ESTIMATE_COLUMNS, AuditPart, AuditTable, flat, not_made
 from planner.tasks.figures import by_relatedness
+from planner.tasks.founder_figure import board_figure
 from planner.tasks.founders import DROPS, FounderBoard, founder_board
 from planner.tasks.kinship import METHOD, KinshipReport, living_kinship
 from planner.tasks.programme import Programme
@@ -43,7 +43,7 @@ def founders_part(programme: Programme) -> AuditPart:
             [("Number", 3), ("Estimate", 2, "right"), ("Method", 4)],
             [(name, e.text(0 if e.method == "count" else 2), e.method) for name, e in board.numbers],
         ),
-        _board_figure(board),
+        board_figure(board),
         _board_block(board),
         table_block(
             "If a place were lost tonight",
@@ -100,22 +100,6 @@ def _first_names(names: str) -> str:
         names
         if len(each) <= MOST_NAMES
         else f"{', '.join(each[:MOST_NAMES])} and {len(each) - MOST_NAMES} more"
-    )
-
-
-def _board_figure(board: FounderBoard) -> AuditFigure:
-    living = board.table[board.table["copies"] > 0]
-    rows = [
-        {"founder": r["founder"], "place": p, "copies": float(r[f"copies at {p}"])}
-        for r in living.to_dict("records")
-        for p in board.places
-        if r[f"copies at {p}"] > 0
-    ]
-    return AuditFigure(
-        "founder_lines",
-        "Living copies of each founder line by place",
-        founder_bars(pd.DataFrame(rows)),
-        f"Expected living gene copies of {len(living)} founder lines, by place.",
     )
 
 

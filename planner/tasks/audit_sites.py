@@ -51,7 +51,9 @@ def sites_part(programme: Programme, year_class: int) -> AuditPart:
             one = _site(programme, str(site), names.get(str(site), str(site)), part)
             records.append({"what": kind, **one.record})
             rows.append(one.cells)
-            missing.append((f"{words[kind]}, effective families of {one.name}", one.effective))
+            none = Estimate.not_estimable("no fish there is of a known family")
+            what = f"{words[kind]}, effective families of {one.name}"
+            missing.append((what, one.effective if one.record["families"] else none))
             shares += one.shares
             if kind == "residents" and one.largest_share > cap and one.backwater:
                 words_of = (

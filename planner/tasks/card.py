@@ -15,6 +15,17 @@ from planner.tasks.card_use import uses_now
 NEAREST = 5
 MOST_LISTED = 12
 CARE = ["brood", "hold"]
+KIN_METHOD = (
+    "Pedigree of recorded parents and sure DNA claims, founders taken as unrelated: exact for this pedigree, so without an "
+    "interval, and wrong where a parent is wrong."
+)
+SIZE_METHOD = (
+    "Measured once each; the error of measuring is not on record, so there is no interval. Condition is Fulton's: 100 000 "
+    "times the weight in g over the cube of the length in mm. Growth is the difference of two lengths at least 30 days "
+    "apart, over the years between."
+)
+HOW = {"Kin among the living brood": KIN_METHOD, "Measurements and growth": SIZE_METHOD}
+"""How the numbers of a section are made."""
 
 
 @dataclass(frozen=True)
@@ -263,6 +274,7 @@ def _kin(source: Source, fish: str) -> tuple[list[tuple[str, list[str]]], dict[s
             "inbreeding": 2 * self_kinship - 1,
             "nearest": {o: kinship[o] for o in nearest},
             "number": len(others),
+            "method": KIN_METHOD,
         },
     }
     return [("Parents, three generations", lines), ("Kin among the living brood", said)], data

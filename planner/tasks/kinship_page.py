@@ -10,7 +10,9 @@ from typing import Any
 import numpy as np
 
 from broodstock.errors import UsageError
+from broodstock.estimates import Estimate
 from broodstock.pedigree.kinship import kinship_between
+from planner.reports.heat_figure import HeatMap
 from planner.tasks.figures import by_relatedness
 from planner.tasks.kinship import METHOD, living_kinship
 from planner.tasks.programme import Programme
@@ -45,6 +47,14 @@ def heat_map(programme: Programme) -> dict[str, Any]:
     }
 
 
+def heat_map_still(programme: Programme) -> HeatMap:
+    """Return the same heat map as a figure to keep."""
+    report = living_kinship(programme)
+    order = by_relatedness(report)
+    names = tuple(report.fish[k] for k in order)
+    return HeatMap(report.matrix[np.ix_(order, order)], names, "Kinship of the living fish in care")
+
+
 def _year(value: Any) -> str:
     return "year class unknown" if value is None or value != value else f"year class {int(value)}"
 
@@ -63,12 +73,15 @@ class KinshipPage:
         The closest pairs of a female and a male, which must not be crossed together.
     method : str
         How it was computed.
+    numbers : list of (str, Estimate, int)
+        The figures with their method, and the digits to show.
     """
 
     facts: list[tuple[str, str]]
     fish: list[dict[str, Any]]
     closest: list[tuple[str, str, float]]
     method: str
+    numbers: list[tuple[str, Estimate, int]]
 
 
 def kinship_page(programme: Programme) -> KinshipPage:
@@ -77,7 +90,7 @@ def kinship_page(programme: Programme) -> KinshipPage:
     sex = report.table["sex"].to_numpy()
     dams, sires = np.flatnonzero(sex == "female"), np.flatnonzero(sex == "male")
     pairs = report.matrix[np.ix_(dams, sires)]
-    first = np.argsort(-pairs, axis=None, kind="stable")[:CLOSEST]
+    first = [k for k in np.argsort(-pairs, axis=None, kind="stable")[:CLOSEST] if pairs.ravel()[k] > 0]
     closest = [
         (
             report.fish[dams[k // max(len(sires), 1)]],
@@ -88,11 +101,25 @@ def kinship_page(programme: Programme) -> KinshipPage:
     ]
     limit = float(programme.settings["pair_kinship_limit"])
     over = int((pairs > limit).sum())
-    facts = [
-        ("Living fish in care", str(len(report.fish))),
-        ("Mean kinship, self pairs in", f"{report.group_mean:.4f}"),
-        ("Gene diversity", f"{1 - report.group_mean:.4f}"),
-        (f"Pairs above the limit {limit:g}", f"{over} of {pairs.size}"),
+    n = len(report.fish)
+    numbers = [
+        ("Living fish in care", Estimate(float(n), method="counted from the records", n_used=n), 0),
+        ("Mean kinship, self pairs in", Estimate(report.group_mean, method=METHOD, n_used=n), 4),
+        (
+            "Gene diversity",
+            Estimate(1 - report.group_mean, method=f"1 - mean kinship, self pairs in; {METHOD}", n_used=n),
+            4,
+        ),
+        (
+            f"Pairs of {pairs.size} above the limit {limit:g}",
+            Estimate(
+                float(over),
+                method=f"pairs of a female and a male, counted; {METHOD}",
+                n_used=pairs.size,
+                unit_used="pairs",
+            ),
+            0,
+        ),
     ]
     fish = [
         {
@@ -109,7 +136,8 @@ def kinship_page(programme: Programme) -> KinshipPage:
         }
         for r in report.table.to_dict("records")
     ]
-    return KinshipPage(facts, fish, closest, METHOD)
+    facts = [(name, e.text(digits)) for name, e, digits in numbers]
+    return KinshipPage(facts, fish, closest, METHOD, numbers)
 
 
 @dataclass(frozen=True)
@@ -151,6 +179,8 @@ class PedigreePage:
         Child, other parent, what it is.
     sibs : list of (str, str)
         Full and half sibs among the living fish in care, with the kinship in words.
+    numbers : tuple of (str, Estimate)
+        Inbreeding and mean kinship with their method.
     """
 
     root: Ancestor
@@ -158,6 +188,7 @@ class PedigreePage:
     mean_kinship: float | None
     offspring: list[tuple[str, str, str]]
     sibs: list[tuple[str, str]]
+    numbers: tuple[tuple[str, Estimate], ...]
 
 
 def pedigree_page(programme: Programme, fish: str, generations: int = GENERATIONS) -> PedigreePage:
@@ -182,19 +213,29 @@ def pedigree_page(programme: Programme, fish: str, generations: int = GENERATION
         children[sire].append((child, dam))
     row = index[fish]
     living = programme.living_rows
-    mean = None
+    mean = Estimate.not_estimable("no fish is in care", METHOD)
     if len(living):
-        mean = float(
-            kinship_between(
-                programme.pedigree.parents, np.array([row], np.int32), living, programme.inbreeding
-            ).mean()
+        mean = Estimate(
+            float(
+                kinship_between(
+                    programme.pedigree.parents, np.array([row], np.int32), living, programme.inbreeding
+                ).mean()
+            ),
+            method=f"mean over the living fish in care, the fish itself in when it is one; {METHOD}",
+            n_used=len(living),
         )
+    inbreeding = float(programme.inbreeding[row])
+    said = f"chance that both copies of a gene come from one ancestor; {METHOD}"
     return PedigreePage(
         _ancestor(programme, facts, fish, "", generations),
-        float(programme.inbreeding[row]),
-        mean,
+        inbreeding,
+        mean.value,
         [(c, other or "unknown", _words(facts.get(c))) for c, other in sorted(children[fish])],
         _sibs(programme, fish),
+        (
+            ("Inbreeding", Estimate(inbreeding, method=said, n_used=1)),
+            ("Mean kinship with the living", mean),
+        ),
     )
 
 

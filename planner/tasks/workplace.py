@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import hashlib
 import threading
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from planner.tasks.registers import is_register, register_version
 
 if TYPE_CHECKING:
     from planner.tasks.programme import Programme
+
+T = TypeVar("T")
 
 MOST_KEPT = 3
 """Programmes kept in memory: the records as they are, and a few with changed settings."""
@@ -33,6 +35,8 @@ class Workplace:
         self.work = work
         self._lock = threading.Lock()
         self._kept: dict[tuple[str, tuple[tuple[str, str], ...]], Programme] = {}
+        self._made: tuple[str, dict[str, Any]] = ("", {})
+        self._making = threading.Lock()
 
     @property
     def is_register(self) -> bool:
@@ -84,6 +88,31 @@ class Workplace:
                     del self._kept[next(iter(self._kept))]
                 self._kept[key] = opened
             return self._kept[key]
+
+    def kept(self, name: str, make: Callable[[Programme], T]) -> T:
+        """Return what `make` makes of the records, made once for each version of them.
+
+        Parameters
+        ----------
+        name : str
+            Name under which it is kept.
+        make : callable
+            Makes it; what it returns is shared and must not be changed.
+
+        Raises
+        ------
+        InputError
+            If the records have hard faults.
+        """
+        version = self.version()
+        with self._making:
+            if self._made[0] != version:
+                self._made = (version, {})
+            made = self._made[1]
+            if name not in made:
+                made[name] = make(self.programme())
+            value: T = made[name]
+            return value
 
     def is_warm(self) -> bool:
         """Whether the records as they are now have been read already."""

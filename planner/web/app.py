@@ -134,7 +134,8 @@ async def doorkeeper(request: Request, call_next: Callable[[Request], Awaitable[
         response = await call_next(request)
     if fresh is not None and "set-cookie" not in response.headers:
         response.set_cookie(COOKIE, fresh, httponly=True, samesite="strict", path="/")
-    response.headers.update(HEADERS)
+    for name, value in HEADERS.items():  # a page may ask for less than the others are allowed, as reports do
+        response.headers.setdefault(name, value)
     if not path.startswith("/static/"):
         response.headers["Cache-Control"] = "no-store"
     return response

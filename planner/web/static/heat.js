@@ -6,12 +6,15 @@
   if (!answer.ok) { box.textContent = "The heat map could not be made: " + answer.status; return; }
   const data = await answer.json();
   const n = data.fish.length;
+  // Each pair is a square of whole pixels, so that edges stay sharp and lines fit between.
+  const size = Math.max(1, Math.floor(900 / n));
   const canvas = document.createElement("canvas");
-  canvas.width = canvas.height = n;
+  canvas.width = canvas.height = n * size;
   canvas.tabIndex = 0;
   canvas.setAttribute("role", "application");
   canvas.setAttribute("aria-label", `Kinship of ${n} fish by ${n}. Arrow keys move from pair to pair; the pair is read out beside. The closest pairs are also in a table below.`);
-  const top = Math.max(0.25, ...data.kinship.filter((_, k) => Math.floor(k / n) !== k % n).map((v) => v / 1e5));
+  let top = 0.25;
+  data.kinship.forEach((v, k) => { if (Math.floor(k / n) !== k % n && v / 1e5 > top) top = v / 1e5; });
   // From pale gravel through water to deep pool: lightness falls all the way, so it reads without colour too.
   const stops = [[246, 244, 238], [178, 208, 206], [86, 142, 152], [24, 72, 86], [6, 22, 30]];
   const shade = (v) => {
@@ -19,16 +22,28 @@
     return stops[k].map((c, i) => Math.round(c + t * (stops[k + 1][i] - c)));
   };
   const paint = canvas.getContext("2d");
-  const image = paint.createImageData(n, n);
-  data.kinship.forEach((v, k) => { const [r, g, b] = shade(v / 1e5); image.data.set([r, g, b, 255], 4 * k); });
+  const small = document.createElement("canvas");
+  small.width = small.height = n;
+  const image = new ImageData(n, n);
+  const known = new Map();
+  data.kinship.forEach((v, k) => {
+    if (!known.has(v)) known.set(v, [...shade(v / 1e5), 255]);
+    image.data.set(known.get(v), 4 * k);
+  });
+  small.getContext("2d").putImageData(image, 0, 0);
   const output = document.createElement("output");
   output.setAttribute("aria-live", "polite");
   let at = [0, 0];
   const show = (i, j) => {
     at = [i, j];
-    paint.putImageData(image, 0, 0);
-    paint.fillStyle = "rgba(240,130,60,.45)";
-    paint.fillRect(0, i, n, 1); paint.fillRect(j, 0, 1, n);
+    paint.imageSmoothingEnabled = false;
+    paint.drawImage(small, 0, 0, n * size, n * size);
+    paint.lineWidth = 2;
+    for (const [colour, out] of [["#ffffff", 2], ["#b3470f", 0]]) {
+      paint.strokeStyle = colour;
+      paint.strokeRect(-4, i * size - out, n * size + 8, size + 2 * out);
+      paint.strokeRect(j * size - out, -4, size + 2 * out, n * size + 8);
+    }
     const v = data.kinship[i * n + j] / 1e5;
     output.replaceChildren();
     const add = (tag, words) => { const e = document.createElement(tag); e.textContent = words; output.append(e); return e; };
@@ -61,6 +76,6 @@
   heat.className = "heat";
   heat.append(canvas, side);
   box.replaceChildren(heat);
-  box.dataset.drawn = "yes";
   show(0, Math.min(1, n - 1));
+  box.dataset.drawn = String(Math.round(performance.now()));
 })();
