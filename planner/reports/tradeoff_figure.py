@@ -10,6 +10,8 @@ from broodstock.errors import ValueRangeError
 from planner.reports.colours import KINDS
 
 WORDS = ("on the trade-off", "another plan is better")
+DRAWN = ("share", "survivors", "survivors_low", "survivors_high", "kinship", "kinship_bound", "dominated")
+"""Columns of the table that the figure shows."""
 
 
 def tradeoff_figure(table: pd.DataFrame, title: str) -> Any:
@@ -37,7 +39,7 @@ def tradeoff_figure(table: pd.DataFrame, title: str) -> Any:
 
     if table.empty:
         raise ValueRangeError("trade-off: found no rows. Expected at least one plan. Plan with fewer rules.")
-    filled = table.assign(state=[WORDS[int(d)] for d in table["dominated"]])
+    filled = table[list(DRAWN)].assign(state=[WORDS[int(d)] for d in table["dominated"]])
     rows = filled.astype(object).where(filled.notna(), None).to_dict("records")
     base = alt.Chart(alt.Data(values=rows))
     words = "expected first-year survivors, 95 % interval"
