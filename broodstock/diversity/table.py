@@ -145,6 +145,24 @@ def diversity_table(
     ----------
     .. [1] Nei (1978), Genetics 89:583-590.
     .. [2] Kalinowski (2004), Conservation Genetics 5:539-543.
+
+    Examples
+    --------
+    Ten fish with three, five and two of the genotypes AA, AB and BB at each of four loci. Expected heterozygosity is
+    ``20/19 (1 - 0.55^2 - 0.45^2)``, observed is 5/10.
+
+    >>> from broodstock.genotypes.genotype_set import GenotypeSet, Locus
+    >>> one = np.array([[0, 0]] * 3 + [[0, 1]] * 5 + [[1, 1]] * 2, dtype=np.int16)
+    >>> loci = tuple(Locus(f"L{k}") for k in range(4))
+    >>> fish = tuple(f"F{k}" for k in range(10))
+    >>> calls = GenotypeSet(fish, loci, (("A", "B"),) * 4, np.stack([one] * 4))
+    >>> (row,) = diversity_table(calls, ["wild"] * 10, n_replicates=200)
+    >>> round(row.expected_heterozygosity.value, 4), row.observed_heterozygosity.value
+    (0.5211, 0.5)
+    >>> row.expected_heterozygosity.low < 0.5211 < row.expected_heterozygosity.high
+    True
+    >>> row.allelic_richness.value, row.g
+    (2.0, 20)
     """
     check_resampling(over, interval, n_replicates, level)
     if g is not None and g < 2:

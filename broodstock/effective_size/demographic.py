@@ -46,6 +46,11 @@ def combine_sexes(females: float, males: float) -> float:
     References
     ----------
     .. [1] Wright (1931), Genetics 16:97-159.
+
+    Examples
+    --------
+    >>> combine_sexes(10, 30), combine_sexes(1, 1000)
+    (30.0, 3.996003996003996)
     """
     if not (females > 0 and males > 0):
         raise ValueRangeError(
@@ -79,6 +84,13 @@ def sex_ratio_ne(n_females: int, n_males: int, group: str = "") -> Estimate:
     References
     ----------
     .. [1] Wright (1931), Genetics 16:97-159.
+
+    Examples
+    --------
+    >>> sex_ratio_ne(10, 30).value
+    30.0
+    >>> sex_ratio_ne(0, 30).reason
+    'there are no females'
     """
     method = "sex ratio, 4FM/(F + M)"
     if n_females < 0 or n_males < 0:
@@ -109,6 +121,11 @@ def inbreeding_rate(n_females: float, n_males: float) -> float:
     References
     ----------
     .. [1] Wright (1931), Genetics 16:97-159.
+
+    Examples
+    --------
+    >>> inbreeding_rate(10, 10), 1 / 80 + 1 / 80
+    (0.025, 0.025)
     """
     return 1 / (2 * combine_sexes(n_females, n_males))
 
@@ -260,6 +277,13 @@ def family_size_ne(
     ----------
     .. [1] Crow & Kimura (1970), An Introduction to Population Genetics Theory; Caballero (1994), Heredity
        73:657-679; Caballero & Hill (1992), Genetics 130:909-916 (from memory).
+
+    Examples
+    --------
+    Equal families double the effective size; families at random (variance 2) leave about the number of parents.
+
+    >>> family_size_ne(20, 0.0).value, family_size_ne(20, 2.0).value
+    (38.0, 19.0)
     """
     if n_parents < 2 or (departure is not None and not -1 < departure < 1):
         raise ValueRangeError(
@@ -305,6 +329,11 @@ def harmonic_mean_ne(ne_by_generation: Sequence[float | Estimate], group: str = 
     References
     ----------
     .. [1] Wright (1938), Science 87:430-431.
+
+    Examples
+    --------
+    >>> round(harmonic_mean_ne([100, 10]).value, 4)
+    18.1818
     """
     method = "harmonic mean over generations"
     n = len(ne_by_generation)

@@ -101,6 +101,16 @@ def sibship_nb(
     References
     ----------
     .. [1] Wang (2009), Molecular Ecology 18:2148-2164 (from memory).
+
+    Examples
+    --------
+    Forty young of 20 mothers and 20 fathers, each with two young by different mates: of 780 pairs, 20 share the mother
+    and 20 the father, so ``1/Ne = (20 + 20) / 780 / 4``.
+
+    >>> young = np.arange(40)
+    >>> estimate = sibship_nb(young // 2, (young + 1) // 2 % 20)
+    >>> round(estimate.value, 6)
+    78.0
     """
     check_bootstrap(n_bootstrap, level)
     dam, sire = np.asarray(dam), np.asarray(sire)

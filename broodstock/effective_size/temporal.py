@@ -126,6 +126,14 @@ def temporal_ne(
     ----------
     .. [1] Nei & Tajima (1981), Genetics 98:625-640; Pollak (1983), Genetics 104:531-548; Waples (1989),
        Genetics 121:379-391; Jorde & Ryman (2007), Genetics 177:927-935 (all from memory).
+
+    Examples
+    --------
+    The same sample twice has not drifted at all: no upper bound.
+
+    >>> calls = np.tile(np.array([[0, 0], [0, 1], [1, 1], [0, 1]]), (20, 5, 1))
+    >>> [t.over_loci.value for t in temporal_ne(calls, calls, generations=1.0)]
+    [inf, inf, inf]
     """
     counts = paired_counts(first, second)
     _check_settings(generations, plan, census, screen, level, counts.n_fish[0])

@@ -65,6 +65,15 @@ class GenotypeSet:
         If labels and calls do not fit together.
     ValueRangeError
         If an allele number is outside the list of alleles, or a call is half missing.
+
+    Examples
+    --------
+    Two fish at one locus; the second is not typed.
+
+    >>> calls = np.array([[[0, 1], [-1, -1]]], dtype=np.int16)
+    >>> found = GenotypeSet(("F-01", "F-02"), (Locus("L1"),), (("A", "G"),), calls)
+    >>> found.n_loci, found.n_samples, found.typed.tolist()
+    (1, 2, [[True, False]])
     """
 
     samples: tuple[str, ...]

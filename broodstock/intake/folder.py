@@ -112,6 +112,17 @@ def read_folder(
     -------
     Records
         All faults are in its findings; nothing is raised for a fault of the input.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> with TemporaryDirectory() as folder:
+    ...     _ = Path(folder, "fish.csv").write_text("fish_id,sex,origin,status\\nA,female,unknown,brood\\nB,F,unknown,brood\\n")
+    ...     records = read_folder(folder)
+    >>> records.tables["fish"][["fish_id", "sex"]].values.tolist()
+    [['A', 'female'], ['B', '']]
+    >>> [f.code for f in records.findings if f.level == "error"]
+    ['unknown-choice']
     """
     folder = Path(path)
     findings = Findings()

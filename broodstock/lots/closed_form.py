@@ -32,6 +32,12 @@ def split_moments(numbers: BigIntArray, taken: int) -> tuple[FloatArray, FloatAr
     References
     ----------
     .. [1] Johnson NL, Kotz S, Balakrishnan N (1997) Discrete Multivariate Distributions, chapter 39. Wiley.
+
+    Examples
+    --------
+    >>> mean, variance = split_moments(np.array([60, 40]), 10)
+    >>> mean.tolist(), variance.round(4).tolist()
+    ([6.0, 4.0], [2.1818, 2.1818])
     """
     total = _checked(numbers, taken)
     if total == 0:
@@ -46,6 +52,13 @@ def absence_after_split(numbers: BigIntArray, taken: int) -> FloatArray:
     """Return the chance that each family is absent from a random part: hypergeometric chance of none.
 
     Parameters, errors and source as in `split_moments`.
+
+    Examples
+    --------
+    Of 2 and 8 fish, 5 are taken: the first family is absent with chance C(8, 5) / C(10, 5) = 56 / 252.
+
+    >>> absence_after_split(np.array([2, 8]), 5).round(4).tolist()
+    [0.2222, 0.0]
     """
     total = _checked(numbers, taken)
     others = total - numbers

@@ -77,6 +77,17 @@ def pair_mismatches(
     ------
     ValueRangeError
         If a position is outside the set.
+
+    Examples
+    --------
+    A young fish AB, BB; one candidate AA, AB fits at both loci, another AA, AA is impossible at the second.
+
+    >>> from broodstock.genotypes.genotype_set import GenotypeSet, Locus
+    >>> table = [[[0, 1], [0, 0], [0, 0]], [[1, 1], [0, 1], [0, 0]]]
+    >>> two = (Locus("L1"), Locus("L2"))
+    >>> calls = GenotypeSet(("young", "X", "Y"), two, (("A", "B"),) * 2, np.array(table, np.int16))
+    >>> pair_mismatches(calls, [0], [1, 2]).mismatches.tolist()
+    [[0, 1]]
     """
     rows = positions(offspring, genotypes.n_samples, "offspring")
     columns = positions(candidates, genotypes.n_samples, "candidates")

@@ -189,6 +189,14 @@ def founder_shares(parents: npt.ArrayLike, weights: npt.ArrayLike) -> FounderSha
     References
     ----------
     .. [1] Lacy, R. C. (1989), Zoo Biology 8, 111-123.
+
+    Examples
+    --------
+    Two young of two founders and one young of one of these with a third:
+
+    >>> shares = founder_shares([[-1, -1], [-1, -1], [-1, -1], [0, 1], [0, 2]], [0, 0, 0, 1, 1])
+    >>> shares.share.tolist()
+    [0.5, 0.25, 0.25]
     """
     from broodstock.pedigree.kernels import gather_up
 
@@ -219,6 +227,11 @@ def founder_equivalents(shares: FounderShares | npt.ArrayLike) -> float:
     References
     ----------
     .. [1] Lacy, R. C. (1989), Zoo Biology 8, 111-123.
+
+    Examples
+    --------
+    >>> round(founder_equivalents([0.25, 0.25, 0.25, 0.25]), 6), round(founder_equivalents([0.5, 0.25, 0.25]), 6)
+    (4.0, 2.666667)
     """
     p = shares.share if isinstance(shares, FounderShares) else np.asarray(shares, dtype=np.float64)
     if not (p >= 0).all() or not abs(float(p.sum()) - 1) < 1e-8:
@@ -312,6 +325,16 @@ def genome_equivalents_mean_kinship(
     References
     ----------
     .. [1] Lacy, R. C. (1995), Zoo Biology 14, 565-577.
+
+    Examples
+    --------
+    Two unrelated founders are worth two; two of their young, with mean kinship 3/8, four thirds.
+
+    >>> parents = [[-1, -1], [-1, -1], [0, 1], [0, 1]]
+    >>> genome_equivalents_mean_kinship(parents, [1, 1, 0, 0])
+    2.0
+    >>> round(genome_equivalents_mean_kinship(parents, [0, 0, 1, 1]), 6)
+    1.333333
     """
     return 1.0 / (2.0 * group_kinship(parents, weights, None, F, self_pairs=True))
 

@@ -110,6 +110,14 @@ def kinship_between(
     References
     ----------
     .. [1] Colleau, J.-J. (2002), Genetics Selection Evolution 34, 409-421.
+
+    Examples
+    --------
+    Full sibs and a parent with its young have kinship 1/4; strangers 0.
+
+    >>> kinship_between([[-1, -1], [-1, -1], [0, 1], [0, 1]], [2, 0], [3, 1])
+    array([[0.25, 0.25],
+           [0.25, 0.  ]])
     """
     checked = checked_parents(parents)
     row_fish = checked_fish(rows, len(checked), "rows")

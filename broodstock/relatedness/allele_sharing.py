@@ -28,6 +28,13 @@ def allele_sharing(genotypes: GenotypeSet | CallArray) -> FloatArray:
     ------
     ShapeError, ValueRangeError
         As `locus_table`.
+
+    Examples
+    --------
+    Two fish alike as homozygotes, and one with the other allele, at one locus:
+
+    >>> allele_sharing(np.array([[[0, 0], [0, 0], [1, 1]]])).tolist()
+    [[1.0, 1.0, 0.0], [1.0, 1.0, 0.0], [0.0, 0.0, 1.0]]
     """
     table = locus_table(genotypes)
     return matching_from_table(table, np.ones(table.n_loci))

@@ -142,6 +142,13 @@ def parse_tag(text: str) -> Tag | TagProblem:
     References
     ----------
     .. [1] ISO 11784, Radio frequency identification of animals - Code structure (bit layout from memory).
+
+    Examples
+    --------
+    >>> parse_tag("999 009000012345").code
+    '999009000012345'
+    >>> parse_tag("99900900001234").code
+    'tag-length'
     """
     from broodstock.tags.damage import diagnose
 

@@ -108,6 +108,11 @@ def near_matches(
     -------
     list of NearTag
         Known tags first; empty when nothing is near or the bought codes are too many to be of help.
+
+    Examples
+    --------
+    >>> [(n.code, n.slip) for n in near_matches("999090000010022", {"999009000010022"})]
+    [('999009000010022', 'two digits swapped')]
     """
     variants: dict[str, str] = {}
     for variant, slip in one_slip(code):
