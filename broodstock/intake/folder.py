@@ -93,7 +93,7 @@ def read_records(
 def read_folder(
     path: str | Path, skip: Iterable[str] = (), known: Mapping[str, Collection[str]] | None = None
 ) -> Records:
-    """Read a folder of records.
+    r"""Read a folder of records.
 
     ``<table>.csv`` or ``<table>.csv.gz`` or the sheets of ``records.xlsx``; SNPs from
     ``genotypes/snps.vcf.gz`` (or ``.vcf``, ``.csv``), microsatellites from
@@ -117,7 +117,8 @@ def read_folder(
     --------
     >>> from tempfile import TemporaryDirectory
     >>> with TemporaryDirectory() as folder:
-    ...     _ = Path(folder, "fish.csv").write_text("fish_id,sex,origin,status\\nA,female,unknown,brood\\nB,F,unknown,brood\\n")
+    ...     text = "fish_id,sex,origin,status\nA,female,unknown,brood\nB,F,unknown,brood\n"
+    ...     _ = Path(folder, "fish.csv").write_text(text, encoding="utf-8")
     ...     records = read_folder(folder)
     >>> records.tables["fish"][["fish_id", "sex"]].values.tolist()
     [['A', 'female'], ['B', '']]
