@@ -89,6 +89,7 @@ def release_form(programme: Programme, asked: Asked) -> Printed:
             boxed=True,
         ),
         _water_table(),
+        *_fallback(plan, str(site.name)),
         _list(fish),
         _spare_table(),
         _counts(len(fish)),
@@ -156,6 +157,15 @@ def _fish_of(
             f"release sheet: {room.why}. Expected room for {len(fish)} fish on {day}. What would change it: {room.change}."
         )
     return fish
+
+
+def _fallback(plan: dict[str, Any], name: str) -> list[Block]:
+    """Return what the plan says of this water being red, if it does."""
+    words = [str(f["words"]) for f in plan.get("fallbacks", ()) if f["site"] == name]
+    after = (
+        "Make a new version of the plan and print a new form before the truck turns; this one is void then."
+    )
+    return [TextBlock("", (f"{words[0][:1].upper()}{words[0][1:]}. {after}",))] if words else []
 
 
 def _few(names: list[str]) -> str:
