@@ -65,6 +65,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "load": ("planner.cli.release_day:load", "Load the trucks: which fish, which truck, in which order."),
     "tradeoff": ("planner.cli.release_day:tradeoff", "Survivors against kinship: plans with their proofs."),
     "sheet": ("planner.cli.sheets:sheet", "Print a sheet: ripeness, labels, counts, census, memo and more."),
+    "key-in": ("planner.cli.sheets:key_in", "Key in a filled sheet: all faults at once, one change."),
     "abundance": (
         "planner.cli.monitoring:abundance",
         "How many fish: closed estimators from the netting visits.",

@@ -52,6 +52,7 @@ JOBS: dict[str, Job] = {
     "replan": Job("planner.tasks.jobs_planning:replan", "Plan the rest of a spawning day again."),
     "release": Job("planner.tasks.jobs_planning:release", "Plan which fish go where."),
     "question": Job("planner.tasks.jobs_questions:answer", "Answer a question of the command line."),
+    "sheet": Job("planner.tasks.sheets.shelf:print_sheet", "Print a sheet."),
     "import": Job("planner.tasks.jobs_records:import_file", "Compare a file with the register, or write it."),
     "findings": Job("planner.tasks.jobs_records:findings", "Run every check on the records."),
     "report": Job("planner.tasks.jobs_reports:report", "Make a report."),

@@ -49,6 +49,10 @@ class MorningEvents:
         Dishes laid since the sheet was printed, planned or not: female, male.
     cells : int or None
         Dishes that can still be laid, after a failure or a short crew.
+    laid_in_all : tuple of (str, str), optional
+        Every dish laid today, in place of `laid` and of what earlier re-plans were told.
+    in_records : mapping of str to (str, str)
+        Dishes that the records hold: label to the female and male they were laid with.
     """
 
     lost: Mapping[str, str] = field(default_factory=dict)
@@ -57,6 +61,8 @@ class MorningEvents:
     arrived: Mapping[str, str] = field(default_factory=dict)
     laid: tuple[tuple[str, str], ...] = ()
     cells: int | None = None
+    laid_in_all: tuple[tuple[str, str], ...] | None = None
+    in_records: Mapping[str, tuple[str, str]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -188,7 +194,7 @@ def plan_again(
         int(old["provenance"]["version"]) + 1,
         _settings_of(old, events),
         compare=False,
-        earlier=EarlierToday(old["crosses"], events.laid, int(old["last_dish_number"])),
+        earlier=EarlierToday(old["crosses"], events.laid, int(old["last_dish_number"]), events.in_records),
     )
     return MorningOutcome(
         with_new,
@@ -203,13 +209,15 @@ def plan_again(
 def _with_memory(old: Mapping[str, Any], events: MorningEvents) -> MorningEvents:
     """Add what earlier re-plans of the day were told."""
     memory = old.get("events", {})
+    laid = (*(tuple(x) for x in memory.get("laid", ())), *events.laid)
     return MorningEvents(
         lost={**memory.get("lost", {}), **events.lost},
         few_eggs={**memory.get("few_eggs", {}), **events.few_eggs},
         unreadable=tuple(dict.fromkeys([*memory.get("unreadable", ()), *events.unreadable])),
         arrived={**memory.get("arrived", {}), **events.arrived},
-        laid=(*(tuple(x) for x in memory.get("laid", ())), *events.laid),
+        laid=laid if events.laid_in_all is None else events.laid_in_all,
         cells=events.cells,
+        in_records=events.in_records,
     )
 
 

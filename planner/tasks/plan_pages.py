@@ -125,7 +125,7 @@ def difference(older: dict[str, Any], newer: dict[str, Any]) -> Difference:
 
 @dataclass(frozen=True)
 class DayDish:
-    """One dish of the day: label, male, cell, kinship, and whether it is laid."""
+    """One dish of the day: label, parents, cell, kinship, whether it is laid and whether the records hold it."""
 
     dish_id: str
     dam: str
@@ -133,6 +133,7 @@ class DayDish:
     cell: str
     kinship: float
     laid: bool
+    entered: bool = False
 
 
 @dataclass(frozen=True)

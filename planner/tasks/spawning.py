@@ -5,8 +5,8 @@ from __future__ import annotations
 import datetime as dt
 import threading
 from collections import Counter
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import pandas as pd
@@ -348,7 +348,14 @@ def outcome_of(
         tuple(reasons(data, co, plan)),
         _spare_males(inputs, co, plan),
         others,
-        _crosses(plan, inputs, co, day, _walk(programme), earlier or EarlierToday()),
+        _crosses(
+            plan,
+            inputs,
+            co,
+            day,
+            _walk(programme),
+            earlier or EarlierToday(last_number=_last_label(programme, day)),
+        ),
         provenance,
         day,
         earlier.last_number if earlier else 0,
@@ -410,11 +417,25 @@ class EarlierToday:
         Dishes laid today: female, male.
     last_number : int
         Highest number of a dish given out today.
+    in_records : mapping of str to (str, str)
+        Labels that the records hold, with the female and male they were laid with, who may be others than planned.
     """
 
     crosses: Sequence[dict[str, Any]] = ()
     laid: Sequence[tuple[str, str]] = ()
     last_number: int = 0
+    in_records: Mapping[str, tuple[str, str]] = field(default_factory=dict)
+
+
+def _last_label(programme: Programme, day: dt.date) -> int:
+    """Return the highest number of a dish of this day in the records, so that no label is used twice."""
+    start = f"D{day:%y%m%d}-"
+    names = [
+        str(c).removeprefix(start)
+        for c in programme.tables["crosses"]["cross_id"]
+        if str(c).startswith(start)
+    ]
+    return max((int(n) for n in names if n.isdigit()), default=0)
 
 
 def _crosses(
@@ -464,10 +485,13 @@ def _labels(
 ) -> tuple[dict[tuple[str, str], list[tuple[str, str]]], list[str]]:
     """Return the labels that stay with their pair, and the cells of dishes that fell away."""
     done = Counter(earlier.laid)
+    done.subtract(earlier.in_records.values())
     keep: dict[tuple[str, str], list[tuple[str, str]]] = {}
     free: list[str] = []
     for row in earlier.crosses:
         pair = (row["dam"], row["sire"])
+        if row["dish_id"] in earlier.in_records:
+            continue  # laid, perhaps with another male: its label and cell are in use
         if done[pair] > 0:
             done[pair] -= 1  # laid: its label and cell are in use
         elif len(keep.setdefault(pair, [])) < wanted[pair]:

@@ -35,6 +35,7 @@ PAGES = (
     "planner.web.pages.waters",
     "planner.web.pages.records",
     "planner.web.pages.reports",
+    "planner.web.pages.sheets",
     "planner.web.api",
 )
 """Modules with a ``router``; one for each group of pages."""

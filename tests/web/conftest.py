@@ -174,3 +174,9 @@ def secret_of() -> Callable[[str], str]:
 def serve() -> Callable[[Any], Any]:
     """How to run an app: a context that gives its address."""
     return serving
+
+
+@pytest.fixture(scope="session")
+def look_at() -> Callable[[Any, str], Look]:
+    """How to watch a page of a server of one's own."""
+    return Look

@@ -107,10 +107,15 @@ class EntryLine:
 
     def text(self) -> str:
         """Return what it would do in words."""
+        called = {f.column: f.label for f in self.line.form.fields}
+        names = {n: called.get(n, n.replace("_", " ")) for n in (*self.old, *self.line.blanks)}
         told = ", ".join(
-            f"{n}: {_shown(self.old[n])} -> {_shown(self.values.get(n))}" for n in self.old
-        ) or ", ".join(
-            f"{n} {_shown(self.values.get(n))}" for n in self.line.blanks if self.values.get(n) is not None
+            f"{names[n]}: {_shown(self.old[n])} -> {_shown(self.values.get(n))}" for n in self.old
+        )
+        told = told or ", ".join(
+            f"{names[n]}: {_shown(self.values[n])}"
+            for n in self.line.blanks
+            if self.values.get(n) is not None
         )
         waits = f" (proposal {self.proposal})" if self.proposal else ""
         second = (

@@ -8,6 +8,7 @@ from fastapi import APIRouter, Form, HTTPException, Request
 from fastapi.responses import FileResponse, HTMLResponse, RedirectResponse, Response
 
 from planner.tasks.jobs_planning import day_of
+from planner.tasks.keyed_dishes import day_now
 from planner.tasks.plan_pages import (
     candidates_shown,
     difference,
@@ -117,7 +118,7 @@ def file(request: Request, kind: str, version: int, name: str) -> Response:
 @router.get("/spawning/day", response_class=HTMLResponse)
 def day(request: Request, job: int | None = None) -> Response:
     """Show the day: dishes with large buttons."""
-    state = spawning_day(state_of(request).workplace.plan_folder("spawning"))
+    state = day_now(state_of(request).workplace)
     return page(request, "spawning_day.html", title="Spawning day", job=job, d=state)
 
 
@@ -133,7 +134,7 @@ def laid(
     folder = state_of(request).workplace.plan_folder("spawning")
     tick(folder, dish, laid == "yes", version)
     if request.headers.get("hx-request") == "true":
-        state = spawning_day(folder)
+        state = day_now(state_of(request).workplace)
         assert state is not None
         found = next(d for _, dishes, _ in state.females for d in dishes if d.dish_id == dish)
         return page(request, "spawning_dish.html", x=found, version=state.version)
@@ -176,6 +177,4 @@ def event(
 @router.get("/spawning/day/new", response_class=HTMLResponse)
 def new_version(request: Request) -> Response:
     """Say that there is a new version and show the page anew."""
-    return page(
-        request, "spawning_new.html", d=spawning_day(state_of(request).workplace.plan_folder("spawning"))
-    )
+    return page(request, "spawning_new.html", d=day_now(state_of(request).workplace))
