@@ -173,6 +173,7 @@ def open_programme(
     overrides: Mapping[str, str] | None = None,
     with_scans: bool = False,
     with_calls: bool = True,
+    with_warnings: bool = True,
 ) -> Programme:
     """Read and check a folder of records, or a register.
 
@@ -187,6 +188,9 @@ def open_programme(
         their number; it gives as many contacts.
     with_calls : bool
         Read the genotypes too. Without them no check looks at DNA; the fingerprint still covers their files.
+    with_warnings : bool
+        Run the checks that only warn, too. Without them a plan is on its desk sooner; hard faults stop it all the same,
+        and then every finding is told.
 
     Returns
     -------
@@ -200,7 +204,7 @@ def open_programme(
     UsageError
         If a setting given for this run is unknown or out of range.
     """
-    findings, records, settings = read_and_check(folder, overrides, with_scans, with_calls)
+    findings, records, settings = read_and_check(folder, overrides, with_scans, with_calls, with_warnings)
     return programme_of(folder, findings, records, settings)
 
 
@@ -230,12 +234,13 @@ def read_and_check(
     overrides: Mapping[str, str] | None = None,
     with_scans: bool = True,
     with_calls: bool = True,
+    with_warnings: bool = True,
 ) -> tuple[Findings, Records, Settings]:
     """Read a folder or a register and run every check; nothing stops before all faults are found.
 
     Parameters
     ----------
-    folder, overrides, with_scans, with_calls
+    folder, overrides, with_scans, with_calls, with_warnings
         As in `open_programme`.
 
     Returns
@@ -248,7 +253,8 @@ def read_and_check(
     UsageError
         If a setting given for this run is unknown or out of range.
     """
-    from broodstock.checks.run import run_checks
+    from broodstock.checks.run import CHECKS, run_checks
+    from broodstock.findings_catalogue import CATALOGUE
 
     skip = (*(() if with_scans else ("scans",)), *(() if with_calls else ("snps", "microsatellites")))
     records = read_place(folder, skip)
@@ -257,7 +263,12 @@ def read_and_check(
     findings.extend(faults)
     settings = settings.with_overrides(overrides or {})
     settings = with_day(settings, records, findings)
-    findings.extend(run_checks(records.tables, records.genotypes, settings.values, settings.day("today")))
+    asked = (records.tables, records.genotypes, settings.values, settings.day("today"))
+    if not with_warnings:
+        hard = [c.name for c in CHECKS if any("error" in CATALOGUE[code].levels for code in c.codes)]
+        if not any(f.level == "error" for f in (*findings, *run_checks(*asked, only=hard))):
+            return findings, records, settings
+    findings.extend(run_checks(*asked))
     return findings, records, settings
 
 

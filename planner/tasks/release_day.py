@@ -79,17 +79,20 @@ def old_plan(folder: Path) -> OldPlan | None:
 
 
 def open_for_release_day(folder: Path | str, overrides: dict[str, str]) -> Programme:
-    """Open records for a new version on the day: genotypes are read only when kinship is made from them.
+    """Open records for a new version on the day, sooner than `open_programme`.
+
+    Genotypes are read only when kinship is made from them. Checks that can find a hard fault run, those that only warn
+    do not: ``kinshoal check`` tells the warnings.
 
     Raises
     ------
     InputError, UsageError
         As `open_programme`.
     """
-    programme = open_programme(folder, overrides, with_calls=False)
+    programme = open_programme(folder, overrides, with_calls=False, with_warnings=False)
     if programme.settings["kinship_source"] == "pedigree":
         return programme
-    return open_programme(folder, overrides)
+    return open_programme(folder, overrides, with_warnings=False)
 
 
 def release_again(

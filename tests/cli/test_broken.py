@@ -12,7 +12,11 @@ from pathlib import Path
 
 import pytest
 
+from broodstock.checks.run import CHECKS
+from broodstock.errors import InputError
+from broodstock.findings_catalogue import CATALOGUE
 from planner.tasks.check import check_folder
+from planner.tasks.programme import open_programme
 
 ROOT = Path(__file__).resolve().parents[2]
 BROKEN = ROOT / "data_examples" / "broken"
@@ -48,6 +52,35 @@ def test_broken_example__gives_its_finding(name: str, tmp_path: Path) -> None:
     found = {f.code for f in report.findings}
     assert {e["code"] for e in EXPECTED[name]} <= found
     assert report.has_doubts or all(f.level == "note" for f in report.findings if f.code in found)
+
+
+OF_HARD_CHECKS = {
+    code
+    for check in CHECKS
+    if any("error" in CATALOGUE[code].levels for code in check.codes)
+    for code in check.codes
+}
+
+
+@pytest.mark.parametrize(
+    "name",
+    [n for n in EXPECTED if (BROKEN / n).is_dir() and {e["code"] for e in EXPECTED[n]} & OF_HARD_CHECKS],
+)
+def test_broken_example__on_the_release_day_a_hard_fault_stops_all_the_same(
+    name: str, tmp_path: Path
+) -> None:
+    # Fewer checks run there; what stops, and all that is told then, must be the same.
+    folder = as_folder(name, tmp_path / "records")
+    whole: list[str] = []
+    said: list[str] = []
+    for found, with_warnings in ((whole, True), (said, False)):
+        try:
+            open_programme(folder, {"today": TODAY}, with_warnings=with_warnings)
+        except InputError as error:
+            found += [f.text() for f in error.findings]
+    assert said == whole
+    if all(CATALOGUE[e["code"]].levels == ("error",) for e in EXPECTED[name]):
+        assert said
 
 
 @pytest.mark.parametrize(
