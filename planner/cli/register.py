@@ -186,8 +186,9 @@ def take(
 @PLACE
 @click.option("--level", type=click.Choice(["error", "warning", "note"]), default="note", help="Least level.")
 @click.option("--accept", multiple=True, metavar="MARK", help="Accept a finding: it stays accepted.")
+@click.option("--reviewed", multiple=True, metavar="MARK", help="Someone has looked; it is not settled yet.")
 @click.option("--reopen", multiple=True, metavar="MARK", help="Open a decided finding again.")
-@click.option("--as", "who", metavar="NAME", help="Who decides; needed with --accept and --reopen.")
+@click.option("--as", "who", metavar="NAME", help="Who decides; needed with these three.")
 @REASON
 @click.option("--today", metavar="DATE", help="Day to read the records for.")
 @answers
@@ -195,16 +196,17 @@ def findings(
     register: Path | str,
     level: str,
     accept: tuple[str, ...],
+    reviewed: tuple[str, ...],
     reopen: tuple[str, ...],
     who: str | None,
     reason: str,
     today: str | None,
 ) -> Answer:
-    """Run every check on the register; accepted findings are shown apart and stay accepted."""
+    """Run every check on the register; reviewed and accepted findings are shown apart, accepted ones stay accepted."""
     from planner.tasks.register_state import findings_of
 
-    name = signed(who, bool(accept or reopen))
-    text, data = findings_of(register, level, accept, reopen, name, reason, today)
+    name = signed(who, bool(accept or reviewed or reopen))
+    text, data = findings_of(register, level, accept, reopen, name, reason, today, reviewed)
     return Answer(text, data)
 
 

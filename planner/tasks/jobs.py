@@ -51,10 +51,15 @@ JOBS: dict[str, Job] = {
     "spawn": Job("planner.tasks.jobs_planning:spawn", "Plan the crosses of a day."),
     "replan": Job("planner.tasks.jobs_planning:replan", "Plan the rest of a spawning day again."),
     "release": Job("planner.tasks.jobs_planning:release", "Plan which fish go where."),
+    "tradeoff": Job(
+        "planner.tasks.jobs_release:tradeoff", "Weigh survivors against kinship: a row of release plans."
+    ),
+    "loads": Job("planner.tasks.jobs_release:loads", "Load the trucks for the last release plan."),
+    "choice": Job("planner.tasks.jobs_choices:choice", "Work out a choice."),
     "question": Job("planner.tasks.jobs_questions:answer", "Answer a question of the command line."),
-    "sheet": Job("planner.tasks.sheets.shelf:print_sheet", "Print a sheet."),
     "import": Job("planner.tasks.jobs_records:import_file", "Compare a file with the register, or write it."),
     "findings": Job("planner.tasks.jobs_records:findings", "Run every check on the records."),
+    "sheet": Job("planner.tasks.sheets.shelf:print_sheet", "Print a sheet."),
     "report": Job("planner.tasks.jobs_reports:report", "Make a report."),
     "verify": Job("planner.tasks.jobs_records:verify", "Check the whole chain of changes."),
 }

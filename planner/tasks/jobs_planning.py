@@ -13,7 +13,7 @@ from broodstock.errors import UsageError
 from planner.tasks.jobs import Options, Say
 from planner.tasks.workplace import Workplace
 
-PLAN_FILES = {"spawning": "spawning_plan.json", "release": "release_plan.json"}
+PLAN_FILES = {"spawning": "spawning_plan.json", "release": "release_plan.json", "loads": "load_plan.json"}
 
 
 def spawn(workplace: Workplace, options: Options, say: Say) -> dict[str, Any]:

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import datetime as dt
+import json
 from typing import Any
 
 from broodstock.errors import UsageError
 from planner.tasks.jobs import Options, Say
 from planner.tasks.jobs_planning import names_of
+from planner.tasks.outputs import write_text
+from planner.tasks.plan_file import plain_value
 from planner.tasks.workplace import Workplace
 
 MOST = 400
@@ -43,40 +47,82 @@ def import_file(workplace: Workplace, options: Options, say: Say) -> dict[str, A
         confirmed_by=str(options.get("confirmed_by", "")),
         say=say,
     )
+    from planner.tasks.import_signers import acts_of
+
     values = report.as_dict()
     return values | {
+        "acts": acts_of(report.plan),
+        "needs_second": bool(acts_of(report.plan)) and has_people(workplace),
         "findings": values["findings"][:MOST],
         "queue": values["queue"][:MOST],
         "words": report.text().split("\n"),
     }
 
 
-def findings(workplace: Workplace, options: Options, say: Say) -> dict[str, Any]:
-    """Run every check and list what it found with its state; decide findings if asked.
+def has_people(workplace: Workplace) -> bool:
+    """Return whether a register knows people, who then sign by their role."""
+    from planner.tasks.verbs import open_register
 
-    Options: ``accept`` and ``reopen`` (marks), ``who``, ``reason``.
+    with open_register(workplace.place, read_only=True) as register:
+        return register.count("people") > 0
+
+
+LAST_FINDINGS = "findings.json"
+
+
+def findings(workplace: Workplace, options: Options, say: Say) -> dict[str, Any]:
+    """Run every check and list what it found with its state; decide findings if asked; keep the result for its version.
+
+    Options: ``accept``, ``reviewed``, ``reopen`` (marks), ``who``, ``reason``.
     """
     say("Running every check")
+    before = workplace.version()
     if workplace.is_register:
         from planner.tasks.register_state import findings_of
 
+        marks = [list(options.get(k) or ()) for k in ("accept", "reopen", "reviewed")]
         _, values = findings_of(
             workplace.place,
             "note",
-            list(options.get("accept") or ()),
-            list(options.get("reopen") or ()),
+            marks[0],
+            marks[1],
             str(options.get("who", "")),
             str(options.get("reason", "")),
             None,
+            marks[2],
         )
-        return values | {"shown": values["findings"][:MOST], "register": True}
-    from pathlib import Path
+        shown = values | {"shown": values["findings"][:MOST], "register": True}
+        decided = any(marks)
+    else:
+        from pathlib import Path
 
-    from planner.tasks.check import check_folder
+        from planner.tasks.check import check_folder
 
-    report = check_folder(Path(workplace.place))
-    rows = [f.as_dict() | {"text": f.text(), "state": "open", "mark": ""} for f in report.findings]
-    return {"shown": rows[:MOST], "findings": rows, "register": False}
+        report = check_folder(Path(workplace.place))
+        rows = [f.as_dict() | {"text": f.text(), "state": "open", "mark": ""} for f in report.findings]
+        shown, decided = {"shown": rows[:MOST], "findings": rows, "register": False}, False
+    # A decision is a change itself, so its list is kept only under the version after it; a list that others may have
+    # overtaken while it was made is not kept at all.
+    after = workplace.version()
+    if decided or after == before:
+        kept = {"version": after, "total": len(shown["findings"]), "made_at": utc_now_text()}
+        kept |= {k: shown[k] for k in ("shown", "register")}
+        write_text(workplace.work / LAST_FINDINGS, json.dumps(kept, ensure_ascii=False, default=plain_value))
+    return shown
+
+
+def last_findings(workplace: Workplace) -> dict[str, Any] | None:
+    """Return the findings kept for the records as they are now; None when there are none, or the records changed."""
+    path = workplace.work / LAST_FINDINGS
+    if not path.exists():
+        return None
+    values: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+    return values if values["version"] == workplace.version() else None
+
+
+def utc_now_text() -> str:
+    """Return the time in UTC as people read it."""
+    return dt.datetime.now(dt.UTC).strftime("%Y-%m-%d %H:%M UTC")
 
 
 def verify(workplace: Workplace, options: Options, say: Say) -> dict[str, Any]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -123,6 +123,96 @@ def difference(older: dict[str, Any], newer: dict[str, Any]) -> Difference:
     return Difference(figures, [f"{d} x {s}" for d, s in left], [f"{d} x {s}" for d, s in only_newer], both)
 
 
+def voided(what: str, shown: int, now: int) -> str:
+    """Return what is said to a page that acts on a version that is no longer in force."""
+    return (
+        f"{what}: this page shows version {shown}; "
+        + (f"version {now} voids it" if now else "there is none any more")
+        + ". Nothing was done. Load the page again and look at the newer version first."
+    )
+
+
+@dataclass(frozen=True)
+class ReleaseDifference:
+    """What two versions of a release plan have in common and apart.
+
+    Parameters
+    ----------
+    figures : list of (str, str, str)
+        Figure, older, newer.
+    waters : list of (str, str, str, str)
+        Water, fish in each, and the difference; waters with no fish in either are left out.
+    lines : list of (str, str, str, str)
+        Family and size class, water, fish in each; only where they differ.
+    same, moved, only_older, only_newer : int
+        Single fish that go to the same water in both, to another one, or in one of them alone.
+    """
+
+    figures: list[tuple[str, str, str]]
+    waters: list[tuple[str, str, str, str]]
+    lines: list[tuple[str, str, str, str]]
+    same: int
+    moved: int
+    only_older: int
+    only_newer: int
+
+
+def release_difference(older: dict[str, Any], newer: dict[str, Any]) -> ReleaseDifference:
+    """Compare two versions of a release plan."""
+    both = (older, newer)
+
+    def row(words: str, form: Callable[[dict[str, Any]], str]) -> tuple[str, str, str]:
+        return (words, form(older), form(newer))
+
+    def survivors(p: dict[str, Any]) -> str:
+        s = p["survivors"]
+        if not isinstance(s["value"], float):
+            return f"not estimable because {s['reason']}"
+        inside = "" if s["low"] is None else f" ({s['low']:.0f} to {s['high']:.0f})"
+        return f"{s['value']:.0f}{inside}"
+
+    def number(key: str, digits: int) -> Callable[[dict[str, Any]], str]:
+        return lambda p: "–" if p[key] is None else f"{p[key]:.{digits}f}"
+
+    figures = [
+        row("Fish released", number("released", 0)),
+        row("Kept back", number("kept_back", 0)),
+        row("Expected survivors, 95 % interval", survivors),
+        row("Kinship within waters", number("kinship_within", 5)),
+        row("Gene diversity over all waters", number("gene_diversity", 4)),
+        row("Effective families", number("effective_families", 1)),
+        row("Proven gap", lambda p: "none" if p["gap"] is None else f"{p['gap']:.2%}"),
+        row("Waters closed", lambda p: ", ".join(p["closed"]) or "none"),
+    ]
+    arrivals = [{s["site"]: int(s["arrivals"]) for s in p["sites"]} for p in both]
+    waters = [
+        (
+            site,
+            str(a := arrivals[0].get(site, 0)),
+            str(b := arrivals[1].get(site, 0)),
+            f"{b - a:+d}" if a != b else "",
+        )
+        for site in dict.fromkeys((*arrivals[0], *arrivals[1]))
+        if arrivals[0].get(site) or arrivals[1].get(site)
+    ]
+    counts: list[dict[tuple[str, str], int]] = [{}, {}]
+    for count, plan in zip(counts, both, strict=True):
+        for line in plan["lines"]:
+            key = (f"{line['family']} {line['size_class']}", str(line["site"]))
+            count[key] = count.get(key, 0) + int(line["number"])
+    lines = [
+        (*key, str(counts[0].get(key, 0)), str(counts[1].get(key, 0)))
+        for key in sorted({*counts[0], *counts[1]})
+        if counts[0].get(key, 0) != counts[1].get(key, 0)
+    ]
+    before, after = ({f: site for site, fish in p["fish"].items() for f in fish} for p in both)
+    shared = before.keys() & after.keys()
+    same = sum(before[f] == after[f] for f in shared)
+    return ReleaseDifference(
+        figures, waters, lines, same, len(shared) - same, len(before) - len(shared), len(after) - len(shared)
+    )
+
+
 @dataclass(frozen=True)
 class DayDish:
     """One dish of the day: label, parents, cell, kinship, whether it is laid and whether the records hold it."""
@@ -230,3 +320,80 @@ def laid_pairs(folder: Path) -> list[list[str]]:
         return []
     ticks = set(ticked(folder, int(plan["provenance"]["version"])))
     return [[c["dam"], c["sire"]] for c in plan["crosses"] if c["dish_id"] in ticks]
+
+
+@dataclass(frozen=True)
+class ShownLoads:
+    """The loads of the trucks as a page shows them.
+
+    Parameters
+    ----------
+    version : int
+        Version of the loads.
+    is_newest : bool
+        Whether no newer version voids them.
+    day : str
+        First day, ISO date.
+    release_version : int
+        Version of the release plan they were made for.
+    facts : list of (str, str, str)
+        Label, value, and how it was made.
+    trips : list of dict
+        Trips in order: day, truck, number, kg, km, fish, stops with lines.
+    trucks, failed : list of str
+        Trucks that drive, and trucks that do not.
+    notes : list of str
+        What was assumed.
+    provenance : dict
+        Inputs, settings, proof.
+    """
+
+    version: int
+    is_newest: bool
+    day: str
+    release_version: int
+    facts: list[tuple[str, str, str]]
+    trips: list[dict[str, Any]]
+    trucks: list[str]
+    failed: list[str]
+    notes: list[str]
+    provenance: dict[str, Any]
+
+
+def loads_shown(folder: Path, version: int | None = None) -> ShownLoads | None:
+    """Return a version of the loads, the newest by default; None when there is none.
+
+    Raises
+    ------
+    UsageError
+        If the file is not a plan of ours.
+    """
+    plan = plan_shown(folder, "loads", version)
+    if plan is None:
+        return None
+    p, trips = plan["provenance"], plan["trips"]
+    failed = [t for t in str(p["settings"]["trucks_failed"]).split(", ") if t != "none"]
+    shortest = (
+        "not proven to be the least"
+        if plan["shortest_km"] is None
+        else f"proven: no less than {plan['shortest_km']:.0f} km in as few trips"
+    )
+    facts = [
+        ("Fish", str(sum(t["fish"] for t in trips)), "Counted: every fish of the release plan is on one trip."),
+        ("Mass", f"{sum(t['kg'] for t in trips):.1f} kg", "Sum over single fish: weighed, or from length by the programme's relation; no interval is made."),
+        ("Trips", str(len(trips)), f"Proven: no loads under the same rules need fewer than {plan['fewest_trips']}."),
+        ("Distance", f"{plan['km']:.0f} km", f"Sum over trips, there and back; {shortest}."),
+        ("Days", str(len({t["day"] for t in trips})), "Days on which a truck drives."),
+    ]  # fmt: skip
+    return ShownLoads(
+        int(p["version"]),
+        bool(plan["is_newest"]),
+        str(p["settings"]["release_day"]),
+        int(plan["release_version"]),
+        facts,
+        trips,
+        sorted({t["truck"] for t in trips}),
+        failed,
+        list(plan["notes"]),
+        p,
+    )

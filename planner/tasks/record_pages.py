@@ -180,6 +180,8 @@ class RecordPage:
         Values now.
     history : list of dict
         Changes, newest first: who, when, why, and old and new values.
+    entry : int
+        This version; a change made from it is refused when there is a newer one.
     """
 
     table: str
@@ -187,6 +189,7 @@ class RecordPage:
     name: str
     fields: list[Field]
     history: list[dict[str, Any]]
+    entry: int
 
 
 def record_page(workplace: Workplace, table: str, number: int) -> RecordPage:
@@ -205,7 +208,8 @@ def record_page(workplace: Workplace, table: str, number: int) -> RecordPage:
         _, said = history_of(register, table, f"#{number}")
     values = {n: cell_text(row[n]) for n in spec.names}
     name = " ".join(values[k] for k in spec.key) or f"#{number}"
-    return RecordPage(table, number, name, fields_of(spec.columns, values), said["history"][::-1])
+    fields = fields_of(spec.columns, values)
+    return RecordPage(table, number, name, fields, said["history"][::-1], int(row["entry_id"]))
 
 
 def columns_of(workplace: Workplace, table: str) -> tuple[Column, ...]:
@@ -222,27 +226,133 @@ def columns_of(workplace: Workplace, table: str) -> tuple[Column, ...]:
         return register.schema.spec(table).columns
 
 
+OWN_PAGES = {
+    "proposals": "/proposals",
+    "merge_queue": "/records/queue",
+    "finding_reviews": "/records/findings",
+}
+"""Tables that people decide on, on a page of their own: no form may write them past its rules."""
+
+
+def check_own_page(table: str) -> None:
+    """Refuse to enter or correct by hand what is decided on a page of its own.
+
+    Raises
+    ------
+    UsageError
+        If the table is one of `OWN_PAGES`.
+    """
+    if table in OWN_PAGES:
+        raise UsageError(
+            f"table '{table}': found an entry by hand. Expected a decision on the page {OWN_PAGES[table]}, which keeps its rules."
+        )
+
+
 def add_record(workplace: Workplace, table: str, values: Mapping[str, str], who: str, reason: str) -> str:
-    """Add a record; return what was done in words. Errors as `planner.tasks.verbs.add`."""
+    """Add a record; return what was done in words. Errors as `planner.tasks.verbs.add` and `check_own_page`."""
     from planner.tasks.verbs import add, open_register
 
+    check_own_page(table)
     given = {k: v for k, v in values.items() if v.strip()}
     with open_register(workplace.place) as register:
         return add(register, table, given, who, reason).words
 
 
 def change_record(
-    workplace: Workplace, table: str, number: int, values: Mapping[str, str], who: str, reason: str
+    workplace: Workplace,
+    table: str,
+    number: int,
+    values: Mapping[str, str],
+    who: str,
+    reason: str,
+    entry: int = 0,
 ) -> str:
-    """Change the cells that differ; return what was done in words. Errors as `planner.tasks.verbs.change`."""
+    """Change the cells that differ; return what was done in words.
+
+    Parameters
+    ----------
+    workplace, table, number, values, who, reason
+        Where, which record, text by column, and who says so and why.
+    entry : int
+        Version that was looked at; 0 takes the newest.
+
+    Raises
+    ------
+    StaleRecord
+        If there is a newer version than the one looked at.
+    UsageError
+        As `check_own_page`.
+    KinshoalError
+        As `planner.tasks.verbs.change`.
+    """
     from planner.tasks.verbs import change, open_register
 
+    check_own_page(table)
     now = {f.column.name: f.value for f in record_page(workplace, table, number).fields}
     differing = {k: v for k, v in values.items() if v.strip() != now.get(k, "")}
     if not differing:
         return "Nothing differs; nothing was entered."
     with open_register(workplace.place) as register:
-        return change(register, table, f"#{number}", differing, who, reason).words
+        return change(register, table, f"#{number}", differing, who, reason, entry=entry).words
+
+
+@dataclass(frozen=True)
+class Meanwhile:
+    """What someone else changed while a form was open.
+
+    Parameters
+    ----------
+    who, when, why : str
+        The last change.
+    rows : list of (str, str, str, str)
+        Column, value when the form was opened, value now, what was typed.
+    fields : list of Field
+        The form anew: what was typed where it was typed, the values of now elsewhere.
+    entry : int
+        The newest version.
+    """
+
+    who: str
+    when: str
+    why: str
+    rows: list[tuple[str, str, str, str]]
+    fields: list[Field]
+    entry: int
+
+
+def meanwhile(
+    workplace: Workplace, table: str, number: int, entry: int, values: Mapping[str, str]
+) -> Meanwhile | None:
+    """Return what was changed since a version was looked at; None when it is still the newest.
+
+    Raises
+    ------
+    RecordMissing, TableUnknown
+        If there is no such record, or it was withdrawn.
+    """
+    from planner.tasks.verbs import open_register, record_of
+
+    with open_register(workplace.place, read_only=True) as register:
+        spec = register.schema.spec(table)
+        row = record_of(register, table, f"#{number}")
+        if int(row["entry_id"]) == entry:
+            return None
+        versions = register.history(table, int(row["record_id"]))
+    seen = next((v.values for v in versions if v.entry_id == entry), versions[0].values)
+    last = versions[-1].entered
+    before = {n: cell_text(seen.get(n)) for n in spec.names}
+    now = {n: cell_text(row[n]) for n in spec.names}
+    given = {n: values.get(n, before[n]).strip() for n in spec.names}
+    typed = {n: given[n] for n in spec.names if given[n] != before[n]}
+    rows = [(n, before[n], now[n], typed.get(n, "")) for n in spec.names if before[n] != now[n] or n in typed]
+    return Meanwhile(
+        last.entered_by,
+        last.entered_at[:16].replace("T", " "),
+        last.reason,
+        rows,
+        fields_of(spec.columns, now | typed),
+        int(row["entry_id"]),
+    )
 
 
 def found_records(workplace: Workplace, text: str) -> tuple[list[str], list[list[str]]]:

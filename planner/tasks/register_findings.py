@@ -264,7 +264,8 @@ def decide(
     """
     if not reason.strip():
         raise UsageError(
-            "--reason: found nothing. Expected why the finding is accepted, for those who come later."
+            "--reason: found nothing. Expected why the finding is accepted, reviewed or open again, for those who come "
+            "later."
         )
     chosen = [_one(mark, found) for mark in marks]
     hard = [m for m in chosen if m.finding.level == "error" and state == "accepted"]

@@ -145,6 +145,7 @@ def findings_of(
     who: str,
     reason: str,
     today: str | None,
+    review: Sequence[str] = (),
 ) -> Said:
     """Check a register, decide findings if asked, and list them with their states.
 
@@ -158,15 +159,15 @@ def findings_of(
     from planner.tasks.register_findings import counted, decide, with_states
     from planner.tasks.register_union import checked_register
 
-    decides = bool(accept or reopen)
+    decides = bool(accept or reopen or review)
     with Register.open(place, read_only=not decides) as register:
         found = checked_register(register, {} if today is None else {"today": today}).everything
         if accept:
             name = check_approver(register, who)
             decide(register, found, accept, "accepted", name, reason, _today())
-        if reopen:
-            name = check_person(register, who)
-            decide(register, found, reopen, "open", name, reason, _today())
+        for marks, state in ((reopen, "open"), (review, "reviewed")):
+            if marks:
+                decide(register, found, marks, state, check_person(register, who), reason, _today())
         reviews = with_states(found, register.rows("finding_reviews"))
         shown_place = register.place
     kept = LEVELS[: LEVELS.index(level) + 1]  # type: ignore[arg-type]

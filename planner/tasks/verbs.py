@@ -229,6 +229,7 @@ def change(
     *,
     euthanasia: bool = False,
     beyond_permit: bool = False,
+    entry: int = 0,
 ) -> Entered:
     """Correct one record by a new version; the old one stays in the history, and a permit's limit is a hard stop.
 
@@ -244,6 +245,8 @@ def change(
         The fish is to be killed: a second person must confirm.
     beyond_permit : bool
         Propose it although a permit leaves no room for what it adds.
+    entry : int
+        Version that was looked at: a newer one refuses the change (`StaleRecord`). 0 takes the newest.
 
     Raises
     ------
@@ -267,7 +270,7 @@ def change(
             "do": "change",
             "table": table,
             "record": row["record_id"],
-            "entry": row["entry_id"],
+            "entry": entry or row["entry_id"],
             "values": dict(values),
             "name": key,
         }
@@ -276,7 +279,7 @@ def change(
         stop = permit_stop_of_change(register, table, row, values)
         if stop is not None:
             raise stop
-        writer.change(table, row["record_id"], values, expected_entry=row["entry_id"])
+        writer.change(table, row["record_id"], values, expected_entry=entry or row["entry_id"])
     number, shown = (
         row["record_id"],
         "; ".join(f"{k}: {_cell(row[k])} -> {v or '(empty)'}" for k, v in values.items()),

@@ -77,6 +77,22 @@ def needs(request: Request, role: str) -> Session:
     return session
 
 
+def needs_register(request: Request) -> None:
+    """Refuse what a folder of records cannot do.
+
+    Raises
+    ------
+    HTTPException
+        409 when the records are a folder.
+    """
+    if not state_of(request).workplace.is_register:
+        raise HTTPException(
+            409,
+            "These records are a folder and can only be read here. Make a register with 'kinshoal register new FILE' and "
+            "'kinshoal register import FILE FOLDER --write --as NAME', then open that.",
+        )
+
+
 def own_address(address: str, otherwise: str = "/") -> str:
     """Return an address on this server as it is, another page of ours for any other."""
     return address if address.startswith("/") and not address.startswith(("//", "/\\")) else otherwise
@@ -102,6 +118,8 @@ def safe_file(folder: Path, name: str) -> Path:
         404 when there is none or the name leads out of the folder.
     """
     root = folder.resolve()
+    if "\0" in name:
+        raise HTTPException(404, "There is no such file.")
     path = (root / name).resolve()
     if (
         not path.is_relative_to(root)

@@ -53,6 +53,7 @@ DESKS: tuple[Desk, ...] = (
             Link("Spawning day", "/spawning/day"),
             Link("Lots and tanks", "/lots"),
             Link("Season ahead", "/season"),
+            Link("Choices", "/choices"),
         ),
     ),
     Desk(
@@ -62,7 +63,9 @@ DESKS: tuple[Desk, ...] = (
         (
             Link("Map", "/waters/map"),
             Link("Release plan", "/release"),
+            Link("Survivors or kinship", "/release/tradeoff"),
             Link("Release day", "/release/day"),
+            Link("Truck loads", "/release/loads"),
             Link("Captures and scans", "/monitoring"),
             Link("Permits", "/permits"),
         ),
@@ -86,6 +89,8 @@ DESKS: tuple[Desk, ...] = (
         "/records",
         (
             Link("Import", "/records/import"),
+            Link("Two people", "/proposals"),
+            Link("Queue", "/records/queue"),
             Link("Findings", "/records/findings"),
             Link("Changes", "/records/changes"),
             Link("Decisions", "/decisions"),

@@ -433,6 +433,23 @@ def test_findings__accepted_ones_stay_accepted(place: Path, tmp_path: Path) -> N
     assert next(f for f in again["findings"] if f["mark"] == first["mark"])["state"] == "open"
 
 
+def test_findings__reviewed_by_the_command_is_a_state_of_its_own(place: Path) -> None:
+    from click.testing import CliRunner
+
+    from planner.cli.register import register as command
+
+    _, data = findings_of(place, "warning", (), (), "", "", None)
+    mark = str(next(f for f in data["findings"] if f["level"] == "warning")["mark"])
+    words = ["findings", str(place), "--reviewed", mark, "--reason", "asked the crew"]
+    nobody = CliRunner().invoke(command, words)
+    assert isinstance(nobody.exception, UsageError)
+    said = CliRunner().invoke(command, [*words, "--as", "tess"])
+    assert said.exit_code == 0
+    assert "Reviewed: 1" in said.output
+    assert "reviewed by tess: asked the crew" in said.output
+    assert "Accepted" not in said.output
+
+
 def test_findings__are_closed_when_the_record_is_right(place: Path, tmp_path: Path) -> None:
     with Register.open(place) as register:
         found = register.rows("finding_reviews", {"code": "counts-increase"})

@@ -103,15 +103,67 @@ def test_import__refuses_what_is_too_large_before_reading_it(server: str) -> Non
         assert line.recv(64).split()[1] == b"413"
 
 
-def test_findings__are_listed_and_accepted_with_a_reason(look: Any) -> None:
+def test_findings__are_decided_with_a_reason_and_kept_for_the_same_records(look: Any) -> None:
     look.go("/records/findings")
     assert "findings" in look.page.locator("main").inner_text()
-    look.page.get_by_text("Accept it").first.click()
-    look.page.locator("details[open] input[name=reason]").fill("seen and known")
-    look.page.get_by_role("button", name="Accept", exact=True).first.click()
-    look.page.get_by_text("seen and known").first.wait_for(timeout=60_000)
-    look.settle()
+    for decision, reason in (("Reviewed", "someone looks at it"), ("Accept", "seen and known")):
+        look.page.get_by_text("Decide", exact=True).first.click()
+        look.page.locator("details[open] input[name=reason]").fill(reason)
+        look.page.get_by_role("button", name=decision, exact=True).first.click()
+        look.page.get_by_text(f": {reason}").first.wait_for(timeout=60_000)
+        look.settle()
+    assert look.page.get_by_text("reviewed by local: someone looks at it").count() == 1
     look.assert_clean()
+    jobs = httpx.get(look.home + "/jobs").text.count("Run every check")
+    look.go("/records/findings")
+    assert "the records have not changed since" in look.page.locator("main").inner_text()
+    assert "seen and known" in look.page.locator("main").inner_text()
+    assert httpx.get(look.home + "/jobs").text.count("Run every check") == jobs
+    look.assert_clean()
+    look.page.get_by_role("button", name="Check again").click()
+    look.settle()
+    assert httpx.get(look.home + "/jobs").text.count("Run every check") == jobs + 1
+
+
+def test_records__two_tabs_that_change_one_record(look: Any) -> None:
+    look.go("/records/table/sites")
+    look.page.locator("#rows tbody a").first.click()
+    address = look.page.url.removeprefix(look.home) + "/change"
+    look.go(address)
+    other = look.page.context.new_page()
+    other.goto(look.home + address)
+    other.get_by_label("note", exact=True).fill("Boat house")
+    other.get_by_label("Why").fill("moved by another")
+    other.get_by_role("button", name="Enter it").click()
+    other.get_by_text("changed sites").wait_for()
+    look.page.get_by_label("area ha").fill("12.5")
+    look.page.get_by_label("Why").fill("my reason")
+    look.page.get_by_role("button", name="Enter it").click()
+    look.settle()
+    told = look.page.get_by_role("alert").inner_text()
+    assert "Changed meanwhile by local" in told
+    assert "moved by another" in told
+    assert look.page.get_by_label("area ha").input_value() == "12.5"
+    assert look.page.get_by_label("Why").input_value() == "my reason"
+    assert look.page.get_by_label("note", exact=True).input_value() == "Boat house"
+    look.assert_clean()
+    look.page.get_by_role("button", name="Enter it").click()
+    assert "12.5" in look.page.get_by_role("status").first.inner_text()
+    assert "note" not in look.page.get_by_role("status").first.inner_text()
+
+
+def test_records__tables_that_people_decide_on_have_no_form(
+    server: str, secret_of: Callable[[str], str]
+) -> None:
+    with httpx.Client(base_url=server) as client:
+        token = secret_of(client.get("/look").text)
+        for table, address in (("proposals", "/proposals"), ("finding_reviews", "/records/findings")):
+            asked = client.get(f"/records/table/{table}/new")
+            assert asked.status_code == 400
+            assert address in asked.text
+            sent = client.post(f"/records/table/{table}/new", data={"csrf": token, "v.state": "confirmed"})
+            assert sent.status_code == 422
+            assert "Expected a decision on the page" in sent.text
 
 
 def test_changes_and_decisions(look: Any) -> None:

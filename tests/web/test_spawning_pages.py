@@ -77,10 +77,13 @@ def test_spawning_day__an_old_page_is_refused(planned: str, secret_of: Callable[
             "/spawning/day/event", data={"csrf": token, "version": "999", "what": "dead", "fish": "F-01"}
         )
         assert answer.status_code == 409
-        assert "newer version" in answer.text
-        late = client.post("/spawning/day/laid", data={"csrf": token, "version": "999", "dish": "D1"})
-        assert late.status_code == 400
-        assert "Load the page again" in late.text
+        assert "this page shows version 999" in answer.text
+        for headers in ({}, {"hx-request": "true"}):
+            late = client.post(
+                "/spawning/day/laid", data={"csrf": token, "version": "999", "dish": "D1"}, headers=headers
+            )
+            assert late.status_code == 409
+            assert "Load the page again" in late.text
 
 
 def test_spawning__wrong_settings_are_said_in_words(look: Any, planned: str) -> None:

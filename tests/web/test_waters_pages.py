@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import httpx
@@ -14,6 +15,8 @@ def planned(browser: Any, server: str) -> str:
     context = browser.new_context(bypass_csp=True)
     page = context.new_page()
     page.goto(server + "/release")
+    page.get_by_text("Settings of this plan").click()
+    page.get_by_label("time limit").fill("5")
     page.get_by_role("button", name="Make the plan").click()
     page.get_by_role("link", name="Manifest to print").wait_for(timeout=180_000)
     context.close()
@@ -64,3 +67,115 @@ def test_release_day__a_red_water_gives_a_new_version(phone: Any, planned: str) 
     assert "changed" in phone.page.locator("main").inner_text()
     sheet = httpx.get(planned + "/plans/release/2/release_manifest.pdf")
     assert sheet.content.startswith(b"%PDF")
+
+
+def test_release_day__ranks_a_fallback_for_each_water(look: Any, planned: str) -> None:
+    look.go("/release/day")
+    strip = look.page.locator("section.strip").first
+    strip.get_by_text("If this water is red today").click()
+    ranked = strip.locator("ol > li")
+    assert ranked.count() > 0 or "they stay at the station" in strip.inner_text()
+    look.assert_clean()
+
+
+def test_release__versions_are_compared(look: Any, planned: str) -> None:
+    look.go("/release/compare")
+    text = look.page.locator("main").inner_text()
+    for words in ("Expected survivors, 95 % interval", "fish go to the same water in both", "More or less"):
+        assert words in text, words
+    look.assert_clean()
+
+
+def test_release_day__a_voided_page_is_refused(planned: str, secret_of: Callable[[str], str]) -> None:
+    with httpx.Client(base_url=planned) as client:
+        token = secret_of(client.get("/look").text)
+        before = client.get("/jobs").text.count("Plan which fish go where.")
+        late = client.post(
+            "/release/day/closed", data={"csrf": token, "version": "1", "closed": "Quern Lagoon"}
+        )
+        assert late.status_code == 409
+        assert "version 2 voids it. Nothing was done" in late.text
+        assert client.get("/jobs").text.count("Plan which fish go where.") == before
+
+
+def test_tradeoff__picture_points_with_proof_and_others_on_demand(
+    look: Any, phone: Any, planned: str
+) -> None:
+    look.go("/release/tradeoff")
+    look.assert_clean()
+    look.page.get_by_label("Plans, 2 to 25").fill("2")
+    look.page.get_by_text("Settings of this plan").click()
+    look.page.get_by_label("time limit").fill("4")
+    look.page.get_by_role("button", name="Make the plans").click()
+    look.page.get_by_role("button", name="Stop").wait_for(timeout=60_000)
+    look.page.locator("figure img").wait_for(timeout=180_000)
+    look.settle()
+    points = look.page.locator("table tbody tr")
+    assert points.count() == 2
+    for k in range(2):
+        assert "gap" in points.nth(k).inner_text()
+        assert " to " in points.nth(k).locator(".range").inner_text()
+    text = look.page.locator("main").inner_text()
+    assert "none recommended" in text
+    points.first.locator("summary").first.press("Enter")
+    assert "survival curve" in points.first.inner_text()
+    look.assert_clean()
+    table = httpx.get(planned + "/release/tradeoff/file/tradeoff.csv")
+    assert table.headers["content-type"].startswith("text/csv")
+    assert len(table.text.splitlines()) == 3
+    assert "<svg" in httpx.get(planned + "/release/tradeoff/file/tradeoff.svg").text
+    look.page.get_by_role("button", name="Look for them").click()
+    found = look.page.get_by_text("Fish placed otherwise").or_(look.page.get_by_text("None was found within"))
+    found.first.wait_for(timeout=180_000)
+    phone.go("/release/tradeoff")
+    assert phone.page.evaluate("document.documentElement.scrollWidth") <= 390
+    phone.assert_clean()
+
+
+def test_tradeoff__is_stopped_and_says_so(look: Any, planned: str) -> None:
+    look.go("/release/tradeoff")
+    look.page.get_by_label("Plans, 2 to 25").fill("25")
+    look.page.get_by_role("button", name="Make the plans").click()
+    look.page.locator(".said li").get_by_text("points from").wait_for(timeout=60_000)
+    look.page.get_by_role("button", name="Stop").click()
+    ended = look.page.locator("figure img").or_(look.page.get_by_role("alert"))
+    ended.first.wait_for(timeout=60_000)
+    look.settle()
+    assert "stopped" in look.page.locator("main").inner_text().lower()
+
+
+def test_loads__trucks_are_loaded_and_one_fails(look: Any, phone: Any, planned: str) -> None:
+    look.go("/release/loads")
+    look.assert_clean()
+    look.page.get_by_role("button", name="Load the trucks").click()
+    look.page.get_by_role("link", name="Loading sheet to print").wait_for(timeout=120_000)
+    look.settle()
+    assert "Trips" in look.page.locator("main").inner_text()
+    look.assert_clean()
+    assert httpx.get(planned + "/plans/loads/1/loading_sheet.pdf").content.startswith(b"%PDF")
+    first = look.page.get_by_role("button", name="fails: plan again").first
+    truck = first.inner_text().removesuffix(" fails: plan again")
+    first.click()
+    look.page.get_by_role("heading", name="Version 2").wait_for(timeout=120_000)
+    look.settle()
+    assert f"without {truck}" in look.page.locator("main").inner_text()
+    assert truck not in look.page.locator("section.strip h2").all_inner_texts()
+    phone.go("/release/loads")
+    assert phone.page.evaluate("document.documentElement.scrollWidth") <= 390
+    phone.assert_clean()
+    phone.go("/release/loads?version=1")
+    assert "void, a newer version is in force" in phone.page.locator("main").inner_text()
+    assert phone.page.get_by_role("button", name="fails").count() == 0
+
+
+def test_loads__a_voided_page_and_an_unknown_truck_are_refused(
+    planned: str, secret_of: Callable[[str], str]
+) -> None:
+    with httpx.Client(base_url=planned) as client:
+        token = secret_of(client.get("/look").text)
+        late = client.post("/release/loads/failed", data={"csrf": token, "version": "1", "truck": "truck 1"})
+        assert late.status_code == 409
+        assert "version 2 voids it" in late.text
+        wrong = client.post("/release/loads/failed", data={"csrf": token, "version": "2", "truck": "bicycle"})
+        assert wrong.status_code == 422
+        assert "Expected one of truck" in wrong.text

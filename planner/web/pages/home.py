@@ -13,9 +13,9 @@ from planner.web.render import page
 router = APIRouter(include_in_schema=False)
 
 LEADS = {
-    "Today": "Which fish are crossed, which are held, and what changed since yesterday.",
-    "Waters": "Where fish may go, where they went, and what lives there now.",
-    "Diversity": "What the stock still carries, with its uncertainty, and what changed it.",
+    "Today": "What is due, who is ripe, which spawning day comes next, and which holds and permits end.",
+    "Waters": "Which waters are ready, how many fish wait for them, and how the release plan stands.",
+    "Diversity": "What the stock still carries, with its uncertainty, where it goes, and when it was last audited.",
     "Records": "Everything that is known, who said so, and when.",
 }
 
@@ -39,8 +39,7 @@ def _desk(number: int) -> None:
         return page(request, "desk.html", title=d.title, d=d, lead=LEADS[d.title])
 
     def now(request: Request) -> Response:
-        facts, notices = facts_of_desk(state_of(request).workplace.programme(), d.title)
-        return page(request, "now.html", facts=facts, notices=notices)
+        return page(request, "now.html", now=facts_of_desk(state_of(request).workplace, d.title))
 
     router.add_api_route(d.home, home, response_class=HTMLResponse, name=f"home-{d.title}")
     router.add_api_route(f"{d.home}/now", now, response_class=HTMLResponse, name=f"now-{d.title}")

@@ -10,33 +10,30 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from broodstock.errors import KinshoalError
 from planner.tasks.error_words import error_body
+from planner.tasks.jobs_records import last_findings
 from planner.tasks.record_pages import (
+    Field,
+    Meanwhile,
     add_record,
     change_record,
     changes_page,
+    check_own_page,
     columns_of,
     decide_on,
     fields_of,
     found_records,
+    meanwhile,
     record_page,
     table_list,
     table_page,
 )
-from planner.web.desk import fields_given, needs, state_of
+from planner.web.desk import fields_given, needs, needs_register, state_of
 from planner.web.render import page
+from planner.web.second import NotSecondError, second_person
 
 router = APIRouter(include_in_schema=False)
 
 UPLOADS = (".csv", ".gz", ".xlsx")
-
-
-def _needs_register(request: Request) -> None:
-    if not state_of(request).workplace.is_register:
-        raise HTTPException(
-            409,
-            "These records are a folder and can only be read here. Make a register with 'kinshoal register new FILE' and "
-            "'kinshoal register import FILE FOLDER --write --as NAME', then open that.",
-        )
 
 
 @router.get("/records/tables", response_class=HTMLResponse)
@@ -58,48 +55,55 @@ def table(request: Request, table: str, q: str = "", sort: str = "", number: int
 @router.get("/records/table/{table}/new", response_class=HTMLResponse)
 def new(request: Request, table: str) -> Response:
     """Show an empty form."""
-    _needs_register(request)
+    needs_register(request)
     needs(request, "enter")
     fields = fields_of(columns_of(state_of(request).workplace, table))
+    check_own_page(table)
+    return _new_page(request, table, fields)
+
+
+def _new_page(
+    request: Request,
+    table: str,
+    fields: list[Field],
+    status: int = 200,
+    reason: str = "",
+    wrong: dict[str, Any] | None = None,
+) -> Response:
     return page(
         request,
         "record_form.html",
+        status,
         title=f"New: {table}",
         table=table,
         fields=fields,
         number=None,
-        wrong=None,
+        entry=0,
+        reason=reason,
+        wrong=wrong,
+        meanwhile=None,
     )
 
 
 @router.post("/records/table/{table}/new", response_class=HTMLResponse)
 async def add(request: Request, table: str) -> Response:
     """Add a record."""
-    _needs_register(request)
+    needs_register(request)
     session = needs(request, "enter")
-    values, reason = await _given(request)
+    values, reason, _ = await _given(request)
     workplace = state_of(request).workplace
     try:
         said = add_record(workplace, table, values, session.name, reason)
     except KinshoalError as error:
         fields = fields_of(columns_of(workplace, table), values)
-        return page(
-            request,
-            "record_form.html",
-            422,
-            title=f"New: {table}",
-            table=table,
-            fields=fields,
-            number=None,
-            wrong=error_body(error),
-        )
+        return _new_page(request, table, fields, 422, reason, error_body(error))
     return page(request, "entered.html", title="Entered", said=said, table=table)
 
 
 @router.get("/records/table/{table}/{number}", response_class=HTMLResponse)
 def record(request: Request, table: str, number: int) -> Response:
     """Show one record and its history."""
-    _needs_register(request)
+    needs_register(request)
     return page(
         request,
         "record.html",
@@ -111,56 +115,71 @@ def record(request: Request, table: str, number: int) -> Response:
 @router.get("/records/table/{table}/{number}/history", response_class=HTMLResponse)
 def history(request: Request, table: str, number: int) -> Response:
     """Show the history of a record in its row."""
-    _needs_register(request)
+    needs_register(request)
     return page(request, "record_history.html", r=record_page(state_of(request).workplace, table, number))
 
 
 @router.get("/records/table/{table}/{number}/change", response_class=HTMLResponse)
 def change_form(request: Request, table: str, number: int) -> Response:
     """Show the form of a record."""
-    _needs_register(request)
+    needs_register(request)
     needs(request, "enter")
     r = record_page(state_of(request).workplace, table, number)
+    check_own_page(table)
+    return _change_page(request, table, number, r.fields, r.entry)
+
+
+def _change_page(
+    request: Request,
+    table: str,
+    number: int,
+    fields: list[Field],
+    entry: int,
+    status: int = 200,
+    reason: str = "",
+    wrong: dict[str, Any] | None = None,
+    meanwhile: Meanwhile | None = None,
+) -> Response:
     return page(
         request,
         "record_form.html",
-        title=f"Change {r.name}",
+        status,
+        title=f"Change {table} #{number}",
         table=table,
-        fields=r.fields,
+        fields=fields,
         number=number,
-        wrong=None,
+        entry=entry,
+        reason=reason,
+        wrong=wrong,
+        meanwhile=meanwhile,
     )
 
 
 @router.post("/records/table/{table}/{number}/change", response_class=HTMLResponse)
 async def change(request: Request, table: str, number: int) -> Response:
-    """Change a record."""
-    _needs_register(request)
+    """Change a record; what someone else changed meanwhile is shown beside what was typed, and nothing is lost."""
+    needs_register(request)
     session = needs(request, "enter")
-    values, reason = await _given(request)
+    values, reason, entry = await _given(request)
     workplace = state_of(request).workplace
+    fields = fields_of(columns_of(workplace, table), values)
     try:
-        said = change_record(workplace, table, number, values, session.name, reason)
+        found = meanwhile(workplace, table, number, entry, values) if entry else None
+        if found is not None:
+            return _change_page(
+                request, table, number, found.fields, found.entry, 409, reason, meanwhile=found
+            )
+        said = change_record(workplace, table, number, values, session.name, reason, entry)
     except KinshoalError as error:
-        fields = fields_of(columns_of(workplace, table), values)
-        title = f"Change {table} #{number}"
-        return page(
-            request,
-            "record_form.html",
-            422,
-            title=title,
-            table=table,
-            fields=fields,
-            number=number,
-            wrong=error_body(error),
-        )
+        return _change_page(request, table, number, fields, entry, 422, reason, error_body(error))
     return page(request, "entered.html", title="Entered", said=said, table=table)
 
 
-async def _given(request: Request) -> tuple[dict[str, str], str]:
+async def _given(request: Request) -> tuple[dict[str, str], str, int]:
     fields = dict(await fields_given(request))
     values = {k.removeprefix("v."): v for k, v in fields.items() if k.startswith("v.")}
-    return values, fields.get("reason", "")
+    entry = fields.get("entry", "")
+    return values, fields.get("reason", ""), int(entry) if entry.isdecimal() and len(entry) < 16 else 0
 
 
 @router.get("/find", response_class=HTMLResponse)
@@ -175,14 +194,14 @@ def find(request: Request, q: str = "") -> Response:
 @router.get("/records/changes", response_class=HTMLResponse)
 def changes(request: Request) -> Response:
     """List the last changes."""
-    _needs_register(request)
+    needs_register(request)
     return page(request, "changes.html", title="Changes", rows=changes_page(state_of(request).workplace))
 
 
 @router.post("/records/changes/verify")
 def verify(request: Request) -> Response:
     """Start the check of the whole chain."""
-    _needs_register(request)
+    needs_register(request)
     job = state_of(request).workers.submit("verify", {}, needs(request, "view").name)
     return RedirectResponse(f"/records/job/{job.number}?what=verify", 303)
 
@@ -190,8 +209,11 @@ def verify(request: Request) -> Response:
 @router.get("/records/import", response_class=HTMLResponse)
 def import_form(request: Request) -> Response:
     """Ask for a file."""
-    _needs_register(request)
-    return page(request, "import.html", title="Import")
+    needs_register(request)
+    from planner.web.app import MOST_BYTES
+
+    # The form around the file needs a little of what a request may hold.
+    return page(request, "import.html", title="Import", most_mb=MOST_BYTES // 2**20 - 1)
 
 
 @router.post("/records/import")
@@ -203,7 +225,7 @@ def upload(
     length_type: Annotated[str, Form()] = "",
 ) -> Response:
     """Keep the file and start a dry run."""
-    _needs_register(request)
+    needs_register(request)
     session = needs(request, "enter")
     name = (file.filename or "").replace("\\", "/").rsplit("/", 1)[-1]
     if not name.lower().endswith(UPLOADS) or name.startswith("."):
@@ -227,32 +249,72 @@ def upload(
     return RedirectResponse(f"/records/job/{job.number}?what=import", 303)
 
 
-@router.post("/records/import/write")
-def write(request: Request, job: Annotated[int, Form()], reason: Annotated[str, Form()] = "") -> Response:
-    """Write what a dry run showed."""
-    _needs_register(request)
+def _signing(request: Request) -> dict[str, Any]:
+    """Return what the form of a second person needs."""
+    return {"here_only": not state_of(request).open_to_network, "wrong": "", "reason": "", "name": ""}
+
+
+@router.post("/records/import/write", response_class=HTMLResponse)
+def write(
+    request: Request,
+    job: Annotated[int, Form()],
+    reason: Annotated[str, Form()] = "",
+    name: Annotated[str, Form()] = "",
+    password: Annotated[str, Form()] = "",
+) -> Response:
+    """Write what a dry run showed; releases and culls are signed by a second person too."""
+    needs_register(request)
     session = needs(request, "enter")
     dry = state_of(request).workers.get(job)
     if dry is None or dry.name != "import" or dry.state != "done":
         raise HTTPException(404, "There is no such dry run any more. Choose the file again.")
-    options = dry.options | {"write": True, "who": session.name, "reason": reason}
+    second = ""
+    if dry.result["needs_second"]:
+        try:
+            second = second_person(request, name, password)
+        except NotSecondError as error:
+            values = _signing(request) | {"wrong": str(error), "reason": reason, "name": name}
+            return page(request, "import_again.html", 422, title="Import", j=dry, d=dry.result, **values)
+    options = dry.options | {"write": True, "who": session.name, "reason": reason, "confirmed_by": second}
     started = state_of(request).workers.submit("import", options, session.name)
     return RedirectResponse(f"/records/job/{started.number}?what=import", 303)
 
 
 @router.get("/records/findings", response_class=HTMLResponse)
 def findings(request: Request) -> Response:
-    """Start the checks; they are shown when they are done."""
-    job = state_of(request).workers.submit("findings", {}, needs(request, "view").name)
+    """Show what the checks found in the records as they are now; run them only when that is not known yet."""
+    state = state_of(request)
+    kept = last_findings(state.workplace)
+    if kept is not None:
+        return page(request, "findings.html", title="Findings", d=kept)
+    running = next((j for j in state.workers.all_jobs() if j.name == "findings" and not j.is_over), None)
+    job = running or state.workers.submit("findings", {}, needs(request, "view").name)
     return page(request, "records_job.html", title="Findings", number=job.number, what="findings")
 
 
-@router.post("/records/findings/accept")
-def accept(request: Request, mark: Annotated[str, Form()], reason: Annotated[str, Form()]) -> Response:
-    """Accept a finding: it stays accepted."""
-    _needs_register(request)
+@router.post("/records/findings/check")
+def check_again(request: Request) -> Response:
+    """Run every check again."""
+    job = state_of(request).workers.submit("findings", {}, needs(request, "view").name)
+    return RedirectResponse(f"/records/job/{job.number}?what=findings", 303)
+
+
+DECISIONS = {"accept": "accept", "reviewed": "reviewed", "reopen": "reopen"}
+
+
+@router.post("/records/findings/decide")
+def decide_finding(
+    request: Request,
+    mark: Annotated[str, Form()],
+    decision: Annotated[str, Form()],
+    reason: Annotated[str, Form()] = "",
+) -> Response:
+    """Accept a finding, say that someone has looked, or open it again."""
+    needs_register(request)
     session = needs(request, "enter")
-    options = {"accept": [mark], "who": session.name, "reason": reason}
+    if decision not in DECISIONS:
+        raise HTTPException(422, f"decision: found {decision!r}. Expected one of {', '.join(DECISIONS)}.")
+    options = {DECISIONS[decision]: [mark], "who": session.name, "reason": reason}
     job = state_of(request).workers.submit("findings", options, session.name)
     return RedirectResponse(f"/records/job/{job.number}?what=findings", 303)
 
@@ -274,13 +336,14 @@ def job_done(request: Request, number: int, what: str) -> Response:
     job = state_of(request).workers.get(number)
     if job is None or what not in TITLES or job.state != "done":
         raise HTTPException(404, "There is no such work any more.")
-    return page(request, f"{what}_done.html", j=job, d=job.result)
+    shown = job.result | ({"total": len(job.result["findings"])} if what == "findings" else {})
+    return page(request, f"{what}_done.html", j=job, d=shown, **_signing(request))
 
 
 @router.get("/decisions", response_class=HTMLResponse)
 def decisions(request: Request) -> Response:
     """List the decisions, and offer a form."""
-    _needs_register(request)
+    needs_register(request)
     found = table_page(state_of(request).workplace, "decisions", sort="-decided_on")
     return page(request, "decisions.html", title="Decisions", t=found)
 
@@ -288,9 +351,9 @@ def decisions(request: Request) -> Response:
 @router.post("/decisions")
 async def decide(request: Request) -> Response:
     """Enter a decision."""
-    _needs_register(request)
+    needs_register(request)
     session = needs(request, "enter")
-    values, _ = await _given(request)
+    values, _, _ = await _given(request)
     decide_on(state_of(request).workplace, values, session.name)
     return RedirectResponse("/decisions", 303)
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Form, HTTPException, Request
-from fastapi.responses import FileResponse, HTMLResponse, RedirectResponse, Response
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
-from planner.tasks.jobs_planning import day_of
+from planner.tasks.jobs_planning import PLAN_FILES, day_of
 from planner.tasks.keyed_dishes import day_now
 from planner.tasks.plan_pages import (
     candidates_shown,
@@ -18,8 +18,10 @@ from planner.tasks.plan_pages import (
     spawning_day,
     tick,
     versions_of,
+    voided,
 )
 from planner.web.desk import changed_settings, fields_given, needs, safe_file, state_of
+from planner.web.downloads import download
 from planner.web.render import page
 
 router = APIRouter(include_in_schema=False)
@@ -105,14 +107,13 @@ def compare(request: Request, older: int = 0, newer: int = 0) -> Response:
 @router.get("/plans/{kind}/{version}/{name}")
 def file(request: Request, kind: str, version: int, name: str) -> Response:
     """Send one file of a plan."""
-    if kind not in ("spawning", "release"):
+    if kind not in PLAN_FILES:
         raise HTTPException(404, "There is no such kind of plan.")
     folder = state_of(request).workplace.plan_folder(kind) / "versions" / str(version)
     if not folder.is_dir():
         raise HTTPException(404, "There is no such version.")
     path = safe_file(folder, name)
-    shown = {".pdf": "inline", ".html": "attachment"}.get(path.suffix, "attachment")
-    return FileResponse(path, filename=f"{kind}-v{version}-{path.name}", content_disposition_type=shown)
+    return download(path, f"{kind}-v{version}-{path.name}")
 
 
 @router.get("/spawning/day", response_class=HTMLResponse)
@@ -132,6 +133,12 @@ def laid(
     """Tick a dish as laid, or take it back."""
     needs(request, "enter")
     folder = state_of(request).workplace.plan_folder("spawning")
+    kept = versions_of(folder)
+    if (kept[0] if kept else 0) != version:
+        words = voided("spawning plan", version, kept[0] if kept else 0)
+        if request.headers.get("hx-request") == "true":
+            return page(request, "spawning_late.html", 409, dish=dish, words=words)
+        raise HTTPException(409, words)
     tick(folder, dish, laid == "yes", version)
     if request.headers.get("hx-request") == "true":
         state = day_now(state_of(request).workplace)
@@ -156,7 +163,7 @@ def event(
     folder = state.workplace.plan_folder("spawning")
     now = spawning_day(folder)
     if now is None or now.version != version:
-        raise HTTPException(409, "Someone made a newer version, which voids this page. Load it again.")
+        raise HTTPException(409, voided("spawning plan", version, now.version if now else 0))
     options: dict[str, Any] = {"laid": laid_pairs(folder)}
     if what in LOST and fish:
         options["lost"] = {fish: LOST[what]}

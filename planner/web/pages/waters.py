@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import APIRouter, Form, Request
+from fastapi import APIRouter, Form, HTTPException, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from planner.tasks.jobs_planning import day_of, names_of
-from planner.tasks.plan_pages import plan_shown, settings_shown
+from planner.tasks.plan_pages import plan_shown, release_difference, settings_shown, versions_of, voided
 from planner.tasks.water_pages import map_points, river_strip, water_card, water_cards
 from planner.web.desk import changed_settings, fields_given, needs, state_of
 from planner.web.render import page
@@ -107,13 +107,37 @@ def day(request: Request, job: int | None = None) -> Response:
 
 
 @router.post("/release/day/closed")
-def closed(request: Request, closed: Annotated[list[str], Form()]) -> Response:
+def closed(
+    request: Request, closed: Annotated[list[str], Form()], version: Annotated[int, Form()]
+) -> Response:
     """Plan again without waters that turned red."""
     session = needs(request, "enter")
-    job = state_of(request).workers.submit(
-        "release", {"closed": list(names_of({"c": closed}, "c"))}, session.name
-    )
+    state = state_of(request)
+    kept = versions_of(state.workplace.plan_folder("release"))
+    now = kept[0] if kept else 0
+    if now != version:
+        raise HTTPException(409, voided("release plan", version, now))
+    job = state.workers.submit("release", {"closed": list(names_of({"c": closed}, "c"))}, session.name)
     return RedirectResponse(f"/release/day?job={job.number}", 303)
+
+
+@router.get("/release/compare", response_class=HTMLResponse)
+def compare(request: Request, older: int = 0, newer: int = 0) -> Response:
+    """Compare two versions of the release plan."""
+    folder = state_of(request).workplace.plan_folder("release")
+    kept = versions_of(folder)
+    if len(kept) > 1 and not (older and newer):
+        newer, older = kept[0], kept[1]
+    plans = [plan_shown(folder, "release", v) for v in (older, newer)]
+    return page(
+        request,
+        "release_compare.html",
+        title="Compare versions",
+        versions=kept,
+        older=older,
+        newer=newer,
+        d=release_difference(plans[0], plans[1]) if plans[0] and plans[1] else None,
+    )
 
 
 @router.get("/release/day/new", response_class=HTMLResponse)
