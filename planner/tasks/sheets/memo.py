@@ -5,11 +5,16 @@ Every number is read from the file of the plan; nothing is computed again and no
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from typing import Any
 
 from broodstock.errors import UsageError
+from planner.provenance import Provenance
 from planner.reports.cautions import cautions_for
+from planner.reports.pdf import sheet_pdf
+from planner.reports.provenance_lines import provenance_lines
 from planner.reports.sheet import ColumnSpec as Col
 from planner.reports.sheet import Sheet, TableBlock, TextBlock
 from planner.tasks.programme import Programme
@@ -18,12 +23,27 @@ from planner.tasks.sheets.kinds import Printed
 from planner.tasks.sheets.memo_options import MADE, Options
 
 MOST_OPTIONS = 8
-FEW_OPTIONS = 4
 MOST_QUESTION = 240
-MOST_UNKNOWN = {True: 600, False: 360}
-"""Characters, for few options and for more: the memo is one page."""
-DECIDED_MM = {True: 14.0, False: 10.0}
-"""Height of a box in mm, for few options and for more."""
+
+
+@dataclass(frozen=True)
+class Layout:
+    """How much room parts of the page get: most choices, characters of what is not known, height of a box in mm."""
+
+    options: int
+    unknown: int
+    decided_mm: float
+
+
+LAYOUTS = (
+    Layout(MOST_OPTIONS, 700, 17.0),
+    Layout(MOST_OPTIONS, 600, 13.0),
+    Layout(MOST_OPTIONS, 420, 11.0),
+    Layout(MOST_OPTIONS, 260, 9.0),
+    Layout(6, 200, 8.0),
+    Layout(4, 120, 8.0),
+)
+"""From roomy to tight; the first that fits on one page is taken."""
 LONGEST_LINE = 200
 QUESTIONS = {
     "spawning": "Which fish are crossed on {day}?",
@@ -76,41 +96,64 @@ def decision_memo(programme: Programme, asked: Asked) -> Printed:
     review = (
         f"{asked.day('review', programme.today):%d %b %Y}" if asked.text("review") else "________________"
     )
-    options: Options = MADE[kind](plan)
-    few = len(options.rows) <= FEW_OPTIONS
     made = plan["provenance"]
+    options: Options = MADE[kind](plan)
     changed = made["inputs"] != programme.fingerprint
-    sheet = Sheet(
-        "Decision memo",
-        programme.settings["programme_name"],
-        "",
-        0,
-        (
-            ("Plan", f"{made['kind']}, version {made['version']}, mark {made['mark']}"),
-            ("Records", f"as of {made['made_on']}, {made['inputs'][:10]}"),
-            ("Proof", options.proof),
-            ("Review on", review),
-        ),
-        (
-            TextBlock("Question", (question,), boxed=True),
-            _options_table(options),
-            TextBlock("What is not known", _unknown(options, plan, MOST_UNKNOWN[few], changed)),
-            TableBlock(
-                "",
-                (Col("What was decided", 1), Col("", 4.2, blank=True)),
-                (("Decided", ""), ("Because", ""), ("Not chosen, and why", "")),
-                row_mm=DECIDED_MM[few],
+    for layout in LAYOUTS:
+        sheet = Sheet(
+            "Decision memo",
+            programme.settings["programme_name"],
+            "",
+            0,
+            (
+                ("Plan", f"{made['kind']}, version {made['version']}, mark {made['mark']}"),
+                ("Records", f"as of {made['made_on']}, {made['inputs'][:10]}"),
+                ("Proof", options.proof),
+                ("Review on", review),
             ),
-            TableBlock(
-                "",
-                (Col("By whom: name, role", 2.4, blank=True), Col("Signature", 2, blank=True), Col("Day", 0.9, blank=True)),
-                (("", "", ""),) * 2,
-                row_mm=8.5,
+            (
+                TextBlock("Question", (question,), boxed=True),
+                _options_table(options, layout.options),
+                TextBlock("What is not known", _unknown(options, plan, layout.unknown, changed)),
+                *_decided(layout.decided_mm),
             ),
+            cautions_for(("decision",)),
+        )
+        if _pages(programme, sheet, asked) == 1:
+            return Printed(sheet, about=kind)
+    raise UsageError(
+        "memo sheet: found more than one page holds. Expected less: shorten the question or the name of the programme."
+    )
+
+
+def _decided(height: float) -> tuple[TableBlock, TableBlock]:
+    return (
+        TableBlock(
+            "",
+            (Col("What was decided", 1), Col("", 4.2, blank=True)),
+            (("Decided", ""), ("Because", ""), ("Not chosen, and why", "")),
+            row_mm=height,
         ),
-        cautions_for(("decision",)),
-    )  # fmt: skip
-    return Printed(sheet, about=kind)
+        TableBlock(
+            "",
+            (
+                Col("By whom: name, role", 2.4, blank=True),
+                Col("Signature", 2, blank=True),
+                Col("Day", 0.9, blank=True),
+            ),
+            (("", "", ""),) * 2,
+            row_mm=8.5,
+        ),
+    )
+
+
+def _pages(programme: Programme, sheet: Sheet, asked: Asked) -> int:
+    """Draw the memo with small print and code as long as they will be, and count its pages."""
+    settings = {k: v for k, v in asked.values.items() if v} | {"content": "0" * 10}
+    made = Provenance("Decision memo", "0" * 64, programme.today.isoformat(), 0, settings, 999)
+    code = f"kinshoal memo sheet | {made.mark} v999"
+    drawn = replace(sheet, mark=made.mark, version=999, provenance=provenance_lines(made), code=code)
+    return len(re.findall(rb"/Type\s*/Page\b", sheet_pdf(drawn, programme.today)))
 
 
 def _question(kind: str, plan: Mapping[str, Any]) -> str:
@@ -119,8 +162,8 @@ def _question(kind: str, plan: Mapping[str, Any]) -> str:
     return QUESTIONS[kind].format(day=day, years=plan.get("years", "coming"))
 
 
-def _options_table(options: Options) -> TableBlock:
-    shown = options.rows[:MOST_OPTIONS]
+def _options_table(options: Options, most: int) -> TableBlock:
+    shown = options.rows[:most]
     left = len(options.rows) - len(shown)
     more = f" {left} more are in the file of the plan." if left else ""
     return TableBlock(
