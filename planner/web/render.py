@@ -10,6 +10,7 @@ from fastapi import Request
 from fastapi.responses import HTMLResponse
 from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
 
+from planner.tasks.record_pages import OWN_PAGES
 from planner.web.desk import session_of, state_of
 from planner.web.navigation import DESKS, desk_of
 
@@ -77,5 +78,6 @@ def _shared(request: Request) -> Mapping[str, Any]:
         "place": state.workplace.place,
         "is_folder": not state.workplace.is_register,
         "can_enter": state.workplace.is_register and session.may("enter"),
+        "own_pages": OWN_PAGES,
         "is_part": request.headers.get("hx-request") == "true",
     }
