@@ -16,6 +16,9 @@ from planner.tasks.sheets.dishes import Dish, DishDay, dishes_of_day, head_line,
 from planner.tasks.sheets.forms import EntryForm, FormField, FormLine
 from planner.tasks.sheets.kinds import Printed
 
+PAIR_LETTERS = 20
+"""Longer pairs take two lines of a cell, so that they stay legible."""
+
 
 @dataclass(frozen=True)
 class Place:
@@ -164,7 +167,9 @@ def _letters(day: DishDay) -> dict[str, str]:
 def _cell(name: str, held: list[Dish], letters: dict[str, str]) -> Cell:
     lines: list[str] = []
     for d in held:
-        lines += [d.name, f"{d.dam or 'unknown'} x {d.sire or 'unknown'}"]
+        dam, sire = d.dam or "unknown", d.sire or "unknown"
+        pair = f"{dam} x {sire}"
+        lines += [d.name, *((pair,) if len(pair) <= PAIR_LETTERS else (dam, f"x {sire}"))]
     if len(held) == 1:
         lines.append(f"{held[0].number} of {held[0].of}" + ("" if held[0].laid else ", to be laid"))
     return Cell(name, "/".join(dict.fromkeys(letters[d.dam] for d in held)), tuple(lines))

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -18,16 +18,20 @@ import pytest
 from broodstock.errors import UsageError
 from planner.reports.labels import LabelSheet
 from planner.reports.sheet import CheckBlock, FigureBlock, Sheet, TableBlock
-from planner.tasks.programme import Programme
+from planner.store.register import Register
+from planner.tasks.programme import Programme, open_programme
+from planner.tasks.proposals import confirm
 from planner.tasks.season_equalise import cull_plan
 from planner.tasks.sheets.asked import Asked
 from planner.tasks.sheets.cull import cull_list
 from planner.tasks.sheets.eggs import egg_counts
+from planner.tasks.sheets.entry import enter
 from planner.tasks.sheets.incubator import incubator_map
 from planner.tasks.sheets.kinds import Printed
 from planner.tasks.sheets.labels import labels
 from planner.tasks.sheets.make import kept_sheets, make_sheet
 from planner.tasks.sheets.ripeness import ripeness_check
+from planner.tasks.sheets.typed import Typed
 
 DAY = "2025-02-14"
 
@@ -515,3 +519,80 @@ def test_sheets__of_many_fish_with_long_names_lose_nothing(tiny: Programme, tmp_
     assert made.files[0].stat().st_size > 20_000
     checks = [b for b in sheet_of(ripeness_check(crowd, asked(day=DAY))).blocks if isinstance(b, CheckBlock)]
     assert f"of {len(rows)} on this sheet" in checks[0].items[0]
+
+
+# Paper that comes back
+
+
+@pytest.fixture
+def register(tmp_path: Path) -> Iterator[Register]:
+    """One family in a lot of its own and one in its cell, and two people."""
+    with Register.create(tmp_path / "r.kinshoal") as made:
+        with made.writing("TA", "first records") as writer:
+            writer.add("settings", [{"name": "today", "value": "2025-03-05"}])
+            writer.add(
+                "units",
+                [{"unit_id": u, "kind": k} for u, k in (("T-1", "tank"), ("C-1", "cell"), ("C-2", "cell"))],
+            )
+            fish = [{"fish_id": f, "sex": s, "origin": "wild-adult", "status": "brood", "unit": "T-1"}
+                    for f, s in (("F-1", "female"), ("M-1", "male"), ("M-2", "male"))]  # fmt: skip
+            writer.add("fish", fish)
+            dishes = [{"cross_id": f"D-{k}", "season": 2025, "made_on": DAY, "dam": "F-1", "sire": f"M-{k}",
+                       "dish": k, "cell": f"C-{k}", "swim_up": 900 * k, "family": f"H25-{k}"} for k in (1, 2)]  # fmt: skip
+            writer.add("crosses", dishes)
+            writer.add(
+                "families",
+                [{"family_id": f"H25-{k}", "kind": "cross", "year_class": 2025} for k in (1, 2)],
+            )
+            writer.add(
+                "lots", [{"lot_id": "N25-1", "year_class": 2025, "kind": "family", "opened_on": "2025-03-01"}]
+            )
+            writer.add("group_moves", [{"move_id": "G-1", "happened_on": "2025-03-01", "kind": "in", "to_lot": "N25-1",
+                                        "to_unit": "T-1", "number": 900, "method": "counted", "family": "H25-1"}])  # fmt: skip
+        with made.writing("TA", "people") as writer:
+            writer.add(
+                "people", [{"person_id": p, "role": r} for p, r in (("TA", "approve"), ("EN", "enter"))]
+            )
+        yield made
+
+
+def test_cull__keyed_in_waits_for_a_second_person_and_then_stands_in_the_lot(
+    register: Register, tmp_path: Path
+) -> None:
+    kept = make_sheet(
+        open_programme(tmp_path / "r.kinshoal"), "cull", asked(season="2025", keep="800"), tmp_path / "out"
+    )
+    assert [f.table for f in kept.forms] == ["group_moves", "crosses"]
+    lines = {(0, 1): {"number": "500"}, (1, 1): {"kept": "400"}}
+    done = enter(register, kept, Typed("1", kept.mark[:4], lines), "EN")
+    assert done.proposals == ("1",)
+    assert register.count("group_moves") == 1
+    assert {r["cross_id"]: r["kept"] for r in register.rows("crosses")} == {"D-1": None, "D-2": 400}
+    confirm(register, "1", "TA")
+    cull = [r for r in register.rows("group_moves") if r["kind"] == "cull"]
+    assert [(r["from_lot"], r["from_unit"], r["number"], r["family"]) for r in cull] == [
+        ("N25-1", "T-1", 500, "H25-1")
+    ]
+
+
+def test_eggs_and_map__keyed_in_change_the_dishes_of_the_records(register: Register, tmp_path: Path) -> None:
+    programme = open_programme(tmp_path / "r.kinshoal")
+    eggs = make_sheet(programme, "eggs", asked(day=DAY), tmp_path / "out")
+    enter(register, eggs, Typed("1", eggs.mark, {(0, 2): {"eggs": "5000", "fertilised": "4000"}}), "EN")
+    where = make_sheet(programme, "incubator", asked(day=DAY), tmp_path / "out")
+    enter(register, where, Typed("1", where.mark, {(0, 2): {"cell": "C-1"}}, take=frozenset({(0, 2)})), "EN")
+    rows = {r["cross_id"]: (r["eggs"], r["fertilised"], r["cell"]) for r in register.rows("crosses")}
+    assert rows == {"D-1": (None, None, "C-1"), "D-2": (5000, 4000, "C-1")}
+
+
+def test_ripeness__keyed_in_becomes_a_look(register: Register, tmp_path: Path) -> None:
+    kept = make_sheet(
+        open_programme(tmp_path / "r.kinshoal"),
+        "ripeness",
+        asked(day="2025-03-05", sex="female"),
+        tmp_path / "out",
+    )
+    typed = {"state": "not-ripe", "window_start": "2025-03-10", "window_end": "2025-03-20"}
+    enter(register, kept, Typed("1", kept.mark, {(0, 1): typed}), "EN")
+    (row,) = register.rows("ripeness")
+    assert (row["fish_id"], row["state"], str(row["window_end"])[:10]) == ("F-1", "not-ripe", "2025-03-20")
