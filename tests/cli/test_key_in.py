@@ -48,7 +48,7 @@ def test_key_in__from_the_empty_file_to_the_records(
     printed = json.loads(out)
     paper = str(Path(printed["files"][0]).parent)
     typed = tmp_path / "typed.csv"
-    assert run(capsys, "key-in", place, paper, "--blank", str(typed))[0] == 0
+    assert run(capsys, "key-in", place, str(tmp_path / "ripeness"), "--blank", str(typed))[0] == 0
     lines = typed.read_text(encoding="utf-8").splitlines()
     columns = lines[0].split(",")
     at = columns.index("state")

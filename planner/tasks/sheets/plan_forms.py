@@ -136,12 +136,17 @@ def find_sheet(
 def sheet_at(path: Path, cells: Mapping[str, str] | None = None) -> KeptSheet:
     """Return the sheet that a path names: a kept sheet or its folder, a spawning plan or its folder.
 
+    A folder above counts too when all versions in it are of one sheet: then it is the newest.
+
     Raises
     ------
     UsageError
         If it is none of these.
     """
     folder = path if path.is_dir() else path.parent
+    below = [p.parent for way in ("*", "*/*") for p in folder.glob(f"{way}/{KEPT}")]
+    if len({p.parent for p in below}) == 1:
+        folder = max(below, key=lambda p: int(p.name))
     if (folder / KEPT).exists():
         root = folder.resolve()
         for sheet in kept_sheets(root.parents[2]):
