@@ -91,8 +91,9 @@ def spawn(
     this season are facts the plan builds on.
     """
     from planner.tasks.programme import open_programme
-    from planner.tasks.spawning import price_words, spawning_plan
+    from planner.tasks.spawning import spawning_plan
     from planner.tasks.spawning_files import planned_version, write_spawning
+    from planner.tasks.spawning_price import price_words
 
     overrides = overrides_of(changes)
     programme = open_programme(folder, overrides)

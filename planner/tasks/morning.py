@@ -29,6 +29,9 @@ from planner.tasks.spawning_data import spawning_inputs
 from planner.tasks.spawning_refusals import refuse_no_cells
 
 REPLAN_SECONDS = 2.0
+FACTORIAL_BEGUN = (
+    "Dishes of the factorial are laid: the rest is planned by the limits of the fish, without its rule."
+)
 
 
 @dataclass(frozen=True)
@@ -157,6 +160,8 @@ def plan_again(
         [*_names(old["provenance"]["settings"]["also_ripe"]), *events.arrived],
     )
     data = _changed(inputs.data, events)
+    if _breaks_factorial(inputs.data, events):
+        inputs = replace(inputs, notes=(*inputs.notes, FACTORIAL_BEGUN))
     planned = _planned_table(data, old)
     co = coefficients(data)
     report = SolveReport(SolveStatus.PROVEN, True, None, None, None, 0, 0.0, ())
@@ -277,7 +282,14 @@ def _changed(data: SpawningData, events: MorningEvents) -> SpawningData:
         most[place] = min(int(most[place]), int(data.made_uses[place]) + max(dishes, laid[fish]))
     for fish in events.unreadable:
         unknown[_position(data, fish)] = True
-    return replace(data, most_uses=most, unknown=unknown, safe_limit=data.pair_limit or 0.0)
+    safe = data.safe_limit if data.unknown.any() else data.pair_limit or 0.0
+    changed = replace(data, most_uses=most, unknown=unknown, safe_limit=safe)
+    return replace(changed, factorial=None, blocks=1) if _breaks_factorial(data, events) else changed
+
+
+def _breaks_factorial(data: SpawningData, events: MorningEvents) -> bool:
+    """Tell whether dishes laid stand in a factorial, whose rest is planned by the limits of the fish alone."""
+    return data.factorial is not None and bool(events.laid)
 
 
 def _planned_table(data: SpawningData, old: Mapping[str, Any]) -> np.ndarray:

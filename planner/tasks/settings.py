@@ -15,6 +15,7 @@ from planner.tasks.project_settings import PROJECT_SETTINGS
 from planner.tasks.release_settings import RELEASE_SETTINGS
 from planner.tasks.season_settings import SEASON_SETTINGS
 from planner.tasks.sheet_settings import SHEET_CHOICES, SHEET_SETTINGS
+from planner.tasks.spawning_settings import SPAWNING_CHOICES, SPAWNING_SETTINGS
 from planner.tasks.tag_settings import TAG_SETTINGS
 
 Value = str | int | float | dt.date
@@ -42,12 +43,12 @@ class Setting:
         UsageError
             If the text is not a value of this kind or lies outside the range.
         """
+        if self.kind == "text":
+            if self.choices and text not in self.choices:
+                raise UsageError(self._message(text, f"one of {', '.join(self.choices)}"))
+            return text
         try:
             value: Value
-            if self.kind == "text":
-                if self.choices and text not in self.choices:
-                    raise UsageError(self._message(text, f"one of {', '.join(self.choices)}"))
-                return text
             if self.kind == "date":
                 return dt.date.fromisoformat(text)
             value = int(text) if self.kind == "integer" else float(text)
@@ -297,6 +298,8 @@ SETTINGS: dict[str, Setting] = {
         S("sample_call_rate_min", "number", 0.8, "Samples typed at fewer loci are left out.", low=0, high=1),
         S("locus_call_rate_min", "number", 0.8, "Loci typed in fewer samples are left out.", low=0, high=1),
         S("hybrid_index_max", "number", 0.05, "Fish with more of the other species are held.", low=0, high=1),
+        *(S(*row) for row in SPAWNING_SETTINGS),
+        *(S(n, "text", d, w, source=f, choices=c) for n, d, w, f, c in SPAWNING_CHOICES),
         *(S(*row) for row in SEASON_SETTINGS),
         *(S(*row) for row in RELEASE_SETTINGS),
         *(S(*row) for row in TAG_SETTINGS),

@@ -14,7 +14,6 @@ import pandas as pd
 from planner.optimise.highs_door import Progress
 from planner.optimise.spawning.caution import CautionPrice, caution_price
 from planner.optimise.spawning.coefficients import Coefficients, coefficients
-from planner.optimise.spawning.designs import price_of_caution
 from planner.optimise.spawning.explain import PairReason, reasons
 from planner.optimise.spawning.mates import next_mates
 from planner.optimise.spawning.naive import equal_use_plan, random_plan
@@ -29,6 +28,7 @@ from planner.tasks.programme import Programme
 from planner.tasks.rows import rows
 from planner.tasks.spawning_data import SETTINGS_USED, SpawningInputs, day_of_plan, spawning_inputs
 from planner.tasks.spawning_refusals import refuse_missing_sex
+from planner.tasks.spawning_rules import changed_rules
 
 SPARE_MALES = 4
 LAST_ON_WALK = 10**6
@@ -269,11 +269,15 @@ def spawning_plan(
         raise no_plan_error(plan)
     if plan.status is SolveStatus.STOPPED:
         inputs = replace(inputs, notes=(*inputs.notes, STOPPED_WORDS))
-    stated = programme.settings.used(SETTINGS_USED) | {
-        "spawning_day": day.isoformat(),
-        "not_ripe": ", ".join(not_ripe) or "none",
-        "also_ripe": ", ".join(also_ripe) or "none",
-    }
+    stated = (
+        programme.settings.used(SETTINGS_USED)
+        | changed_rules(programme)
+        | {
+            "spawning_day": day.isoformat(),
+            "not_ripe": ", ".join(not_ripe) or "none",
+            "also_ripe": ", ".join(also_ripe) or "none",
+        }
+    )
     outcome = outcome_of(programme, inputs, plan, day, version, stated)
     if data.scenarios:
         say("Comparing with the plan that believes the estimates of kinship")
@@ -360,30 +364,6 @@ def outcome_of(
         day,
         earlier.last_number if earlier else 0,
     )
-
-
-def price_words(programme: Programme, outcome: SpawningOutcome) -> str:
-    """Say what it costs to trust only the upper limits of pair kinship; needs kinship from markers.
-
-    Raises
-    ------
-    UsageError
-        If kinship comes from the pedigree alone, which has no interval.
-    """
-    settings = SearchSettings(
-        time_limit=float(programme.settings["time_limit"]),
-        relative_gap=float(programme.settings["gap"]),
-        seed=outcome.plan.seed,
-        explain_conflicts=False,
-    )
-    price = price_of_caution(outcome.inputs.data, settings)
-    start = (
-        f"Pairs within the limit: {price.pairs_by_estimate} by the estimate, {price.pairs_by_upper} by the upper limit; "
-        f"{price.pairs_in_doubt} pairs of the plan by the estimate are in doubt."
-    )
-    if price.price is None:
-        return f"{start} One of the two plans does not exist, so there is no price."
-    return f"{start} Trusting only upper limits raises the value by {price.price:.2%}."
 
 
 def no_plan_error(plan: SpawningPlan) -> NoSpawningPlanError:

@@ -18,6 +18,7 @@ from planner.tasks.marker_kinship import sampled_kinship
 from planner.tasks.programme import FAR_DAY, Programme
 from planner.tasks.settings import UNSET_DAY
 from planner.tasks.spawning_refusals import refuse_contradictory_settings
+from planner.tasks.spawning_rules import rules_set
 
 SETTINGS_USED = (
     "pair_kinship_limit",
@@ -192,6 +193,8 @@ def spawning_inputs(
             "setting pair_limit_on: found 'upper' with kinship from the pedigree alone, which has no interval. "
             "Expected 'point', or kinship_source 'pedigree-and-markers'. Change one of them."
         )
+    rules, said = rules_set(programme, day, females, males, judged)
+    notes += said
     scenarios = kinship_scenarios(programme, np.concatenate([rows_f, rows_m]), living)
     if scenarios:
         notes.append(_caution_words(programme))
@@ -202,10 +205,7 @@ def spawning_inputs(
         parents=pedigree.parents,
         ids=pedigree.ids,
         ripe=np.array([c.may_cross for c in ordered], dtype=bool),
-        most_uses=np.array([_season_limit(programme, c) for c in ordered], dtype=np.int32),
         made=np.array(made_rows, dtype=np.int32).reshape(-1, 3),
-        males_per_female=(settings["males_per_female_min"], settings["males_per_female_max"]),
-        females_per_male=(1, MANY),
         kinship=None if markers is None else markers.kinship,
         pair_limit=settings["pair_kinship_limit"],
         limit_on=settings["pair_limit_on"],
@@ -221,6 +221,7 @@ def spawning_inputs(
         young=dishes * settings["fry_kept_per_dish"] * settings["fry_to_adult"],
         scenarios=scenarios,
         caution=settings["caution_weight"] if settings["kinship_caution"] == "sampled" else 1.0,
+        **rules,
     )
     return SpawningInputs(data, tuple(judged), tuple(notes))
 
@@ -305,10 +306,6 @@ def females_allowed(programme: Programme, day: dt.date) -> int:
     made = season["dam"].nunique()
     elsewhere = max(0, int(valid["used"].fillna(0).sum()) - made)
     return max(0, int(valid["limit_number"].sum()) - elsewhere)
-
-
-def _season_limit(programme: Programme, candidate: Candidate) -> int:
-    return int(programme.settings[f"{candidate.sex}_uses_max"])
 
 
 def _made_today_or_before(programme: Programme, day: dt.date) -> dict[tuple[str, str], int]:

@@ -37,16 +37,75 @@ def refuse_contradictory_settings(programme: Programme) -> None:
                 f"Free {wanted - cells} more cells.",
             ],
         )
-    fewest, most = (int(settings[f"males_per_female_{end}"]) for end in ("min", "max"))
-    if fewest > most:
-        raise _refusal(
-            f"found at least {fewest} and at most {most} males per female. Expected the least number first.",
-            [
-                f"A female is crossed with at least {fewest} different males. [males_per_female_min]",
-                f"A female is crossed with at most {most} different males. [males_per_female_max]",
-            ],
-            [f"Lower males_per_female_min to {most}.", f"Raise males_per_female_max to {fewest}."],
+    for one, others in (("female", "males"), ("male", "females")):
+        name = f"{others}_per_{one}"
+        fewest, most = (int(settings[f"{name}_{end}"]) for end in ("min", "max"))
+        if fewest > most:
+            raise _refusal(
+                f"found at least {fewest} and at most {most} {others} per {one}. Expected the least number first.",
+                [
+                    f"A {one} is crossed with at least {fewest} different {others}. [{name}_min]",
+                    f"A {one} is crossed with at most {most} different {others}. [{name}_max]",
+                ],
+                [f"Lower {name}_min to {most}.", f"Raise {name}_max to {fewest}."],
+            )
+    design = settings["mating_design"]
+    if design in ("full-factorial", "blocks"):
+        _refuse_broken_blocks(
+            design, int(settings["block_females"]), int(settings["block_males"]), wanted, cells
         )
+
+
+def _refuse_broken_blocks(design: str, females: int, males: int, wanted: int, cells: int) -> None:
+    """Refuse a number of dishes that factorials of the given size cannot make."""
+    one = females * males
+    if wanted == one or (design == "blocks" and wanted % one == 0):
+        return
+    fit = [one] if design == "full-factorial" else [k * one for k in (wanted // one, wanted // one + 1) if k]
+    raise _refusal(
+        f"found {wanted} crosses wanted and {females} females x {males} males in a {design.removesuffix('s')}. Expected "
+        f"{'whole blocks' if design == 'blocks' else 'one dish for every pair'}.",
+        [
+            f"Exactly the wanted number of new dishes is laid. {wanted} new dishes wanted. [crosses_wanted]",
+            f"Every chosen female is crossed once with every chosen male of her block: {one} dishes a block. "
+            "[mating_design]",
+        ],
+        [f"Set crosses_wanted to {n}." for n in fit if n <= cells]
+        + ["Set block_females and block_males so that their product fits.", "Set mating_design to limits."],
+    )
+
+
+def refuse_unusable(demanded: Mapping[str, int], judged: Sequence[Candidate]) -> None:
+    """Refuse a demand to use fish that may not be crossed.
+
+    Parameters
+    ----------
+    demanded : mapping of str to int
+        Dishes demanded of fish that are no candidates.
+    judged : sequence of Candidate
+        Every fish considered.
+
+    Raises
+    ------
+    NoPlanError
+        If there is such a fish (exit code 4).
+    """
+    if not demanded:
+        return
+    why = {c.fish_id: c.why_not for c in judged}
+    rules = [
+        f"{fish} takes part in at least {n} dishes. [uses_min] It may not be crossed: "
+        f"{why.get(fish) or 'it is no living broodfish'}."
+        for fish, n in demanded.items()
+    ]
+    raise _refusal(
+        "found fish that must be used and may not be crossed. Expected fish that may be crossed.",
+        rules,
+        [
+            f"Take {', '.join(demanded)} out of uses_min.",
+            "Correct the records if the reason no longer stands.",
+        ],
+    )
 
 
 def refuse_missing_sex(

@@ -11,7 +11,8 @@ from broodstock.errors import UsageError
 from broodstock.pedigree.kinship import kinship_matrix
 from broodstock.relatedness.blend import founder_block
 from planner.tasks.programme import open_programme
-from planner.tasks.spawning import price_words, spawning_plan
+from planner.tasks.spawning import spawning_plan
+from planner.tasks.spawning_price import price_words
 
 MARKERS = {"kinship_source": "pedigree-and-markers"}
 
