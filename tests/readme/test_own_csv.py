@@ -57,7 +57,7 @@ def test_own_csv__foreign_list_of_the_readme_gives_a_sheet(tmp_path: Path) -> No
     for line in lines:
         done = run(shlex.split(line)[1:], tmp_path)
         assert done.returncode == 0, f"{line}\n{done.stdout}\n{done.stderr}"
-    assert (tmp_path / "sheets" / "spawning_sheet.pdf").read_bytes().startswith(b"%PDF")
+    assert (tmp_path / "our-sheets" / "spawning_sheet.pdf").read_bytes().startswith(b"%PDF")
     with Register.open(tmp_path / "mine.kinshoal", read_only=True) as register:
         first = next(iter(csv.DictReader(table.splitlines())))
         row = register.get("fish", first["Fish No."])
