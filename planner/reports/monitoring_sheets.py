@@ -14,7 +14,7 @@ FATES = "A alive, D dead, M moved, R returned"
 HANDLED = (("fate", "Fate", 0.5), ("total_length_mm", "mm", 0.6), ("sex", "Sex", 0.5), ("to_site", "To", 0.7),
            ("note", "Remark", 1.4))  # fmt: skip
 """Column of the records, heading and width of the blanks of a fish that is expected."""
-STRANGERS = (("tag", "PIT code read, or none", 1.8), ("new_tag", "New PIT code", 1.8), *HANDLED)
+STRANGERS = (("tag", "PIT code read", 1.8), ("new_tag", "New PIT code", 1.8), *HANDLED)
 """The same of a fish that is not on the list, or a young one."""
 
 
@@ -108,7 +108,7 @@ def drawdown_blocks(
             title,
             (ColumnSpec("No", 0.35, "right"), *_blanks(STRANGERS)),
             tuple((str(first + k), *[""] * len(STRANGERS)) for k in range(1, number + 1)),
-            note=f"Fate: {FATES}. No tag read: scan both sides with a second reader, also for older tags; then clip and new tag. "
+            note=f"Fate: {FATES}. No tag read: a line through its box; scan both sides with a second reader, also for older tags; then clip and new tag. "
             "Write the vial as a remark."
             if title.startswith("Not")
             else "",

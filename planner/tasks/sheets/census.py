@@ -33,7 +33,7 @@ ODD_FISH = (
     (
         "No tag is read",
         "Scan both sides with a second reader, also one for older tags. Then clip a fin and give a new tag.",
-        "'none' under tag read, the new code, the vial.",
+        "A line through the box of the tag read, the new code, the vial.",
     ),
     ("Two tags are read", "Scan each alone if you can. No new tag.", "One code under tag read, the other as a remark."),
     (
@@ -178,7 +178,7 @@ def _captures(
     vials = _vials(programme, site.site_id, first, blanks)
     columns = [
         ColumnSpec("Line", 0.45, "right"),
-        ColumnSpec("Tag as read, or none", 2.3, blank=True),
+        ColumnSpec("Tag as read", 2.3, blank=True),
         ColumnSpec("New tag", 2.3, blank=True),
         ColumnSpec("Sex", 0.5, blank=True),
         ColumnSpec("mm", 0.7, blank=True),
@@ -190,7 +190,7 @@ def _captures(
         ColumnSpec("Hours of the set", 0.7, blank=True),
     ]
     fields = [
-        FormField("tag", "Tag as read, or none"),
+        FormField("tag", "Tag as read"),
         FormField("new_tag", "New tag"),
         FormField("sex", "Sex"),
         FormField("length_mm", "mm"),

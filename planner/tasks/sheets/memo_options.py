@@ -140,11 +140,11 @@ def tradeoff_options(plan: Mapping[str, Any]) -> Options:
         )
         for k, p in enumerate(plan.get("alternatives", ()), 1)
     ]
-    rows = [tuple(c or NONE for c in r) for r in rows]
+    filled = tuple(tuple(c or NONE for c in r) for r in rows)
     proof = "; ".join(f"{k} {v}" for k, v in plan["provenance"].get("proof", {}).items())
     return Options(
         head,
-        tuple(rows),
+        filled,
         "Survivors: 95% interval from the standard errors of the survival curves; chance between single fish is not in it. "
         f"Mean kinship is the objective per fish. {KINSHIP_NOTE}",
         proof if len(proof) <= 90 else "see the column of gaps",

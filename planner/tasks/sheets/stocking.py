@@ -119,7 +119,7 @@ def _lines(fish: pd.DataFrame, keys: list[str], order: dict[str, int]) -> list[d
     for group, part in fish.groupby(keys, dropna=False, sort=True):
         tags = sorted(t for t in part["tag"] if t)
         mm, g = part["mm"].dropna(), part["g"].dropna()
-        line = dict(zip(keys, group, strict=True))
+        line: dict[str, Any] = dict(zip(keys, group, strict=True))
         line["year_class"] = "" if pd.isna(line["year_class"]) else str(int(line["year_class"]))
         out.append(
             line
@@ -204,7 +204,7 @@ def _summary(lines: list[dict[str, Any]], fish: pd.DataFrame, sites: dict[str, s
     g = fish["g"].dropna()
     kg = f"{g.sum() / 1000:.1f}" if len(g) else "not weighed"
     table.append(("All waters", "", "", str(int(fish["number"].sum())), _length(fish), kg, ""))
-    table = [tuple(c or NONE for c in row) for row in table]
+    filled = tuple(tuple(c or NONE for c in row) for row in table)
     return TableBlock(
         "By water, line and year class",
         (
@@ -216,7 +216,7 @@ def _summary(lines: list[dict[str, Any]], fish: pd.DataFrame, sites: dict[str, s
             ColumnSpec("kg", 1.2, "right"),
             ColumnSpec("Released", 1.9),
         ),
-        tuple(table),
+        filled,
         note="SD: standard deviation of the fish measured at release, not the error of the mean.",
     )  # fmt: skip
 
