@@ -36,6 +36,8 @@ INCUBATOR: tuple[Row, ...] = (
      "invented for the demo; set your own"),
     ("incubator_days", "integer", 45, "Days after laying that a dish may still be in its cell.", "days", 1, 400,
      PRACTICE),
+    ("weight_loss_warn", "number", 0.15, "Share of its last weight that a fish may lose before the manager is told.",
+     "", 0.01, 0.9, PRACTICE),
     ("fertilised_looked_at", "integer", 100, "Eggs looked at for the share fertilised.", "eggs", 10, 10000,
      "about 100 at 24 hours; common practice, no source"),
 )  # fmt: skip

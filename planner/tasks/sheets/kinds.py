@@ -100,6 +100,13 @@ KINDS: dict[str, SheetKind] = {
             (DAY, Ask("building", "Building"), Ask("sex", "Sex", "female")),
         ),
         SheetKind(
+            "inventory",
+            "Inventory",
+            "Fish expected in each unit in walking order, boxes for what is found and measured, room for fish not listed.",
+            f"{_HERE}.inventory:tank_inventory",
+            (DAY, Ask("building", "Building"), Ask("unit", "Unit", "B-01")),
+        ),
+        SheetKind(
             "labels",
             "Labels",
             "Labels for dishes, cells, milt, units or samples, with a code that a scanner reads and words that an eye reads wet.",

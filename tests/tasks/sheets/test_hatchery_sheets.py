@@ -27,6 +27,7 @@ from planner.tasks.sheets.cull import cull_list
 from planner.tasks.sheets.eggs import egg_counts
 from planner.tasks.sheets.entry import enter
 from planner.tasks.sheets.incubator import incubator_map
+from planner.tasks.sheets.inventory import tank_inventory
 from planner.tasks.sheets.kinds import Printed
 from planner.tasks.sheets.labels import labels
 from planner.tasks.sheets.make import kept_sheets, make_sheet
@@ -472,6 +473,7 @@ def _moved(programme: Programme) -> Programme:
 
 KINDS: dict[str, tuple[dict[str, str], Callable[[Programme], Programme]]] = {
     "ripeness": ({"day": DAY}, _moved),
+    "inventory": ({"day": DAY}, _moved),
     "labels": ({"what": "dishes", "day": DAY}, _more_eggs),
     "eggs": ({"day": DAY}, _more_eggs),
     "incubator": ({"day": DAY}, _more_eggs),
@@ -596,3 +598,47 @@ def test_ripeness__keyed_in_becomes_a_look(register: Register, tmp_path: Path) -
     enter(register, kept, Typed("1", kept.mark, {(0, 1): typed}), "EN")
     (row,) = register.rows("ripeness")
     assert (row["fish_id"], row["state"], str(row["window_end"])[:10]) == ("F-1", "not-ripe", "2025-03-20")
+
+
+# Inventory
+
+
+def test_inventory__expects_every_living_fish_in_its_unit_in_walking_order(tiny: Programme) -> None:
+    printed = tank_inventory(tiny, asked(day=DAY))
+    blocks = [b for b in sheet_of(printed).blocks if isinstance(b, TableBlock)]
+    fish = tiny.tables["fish"]
+    living = fish[fish["status"].isin(["brood", "hold", "to-release"])].set_index("fish_id")
+    order = tiny.tables["units"].set_index("unit_id")["walk_order"]
+    units = [b.title.split(" · ")[-1] for b in blocks]
+    assert [order[u] for u in units] == sorted(order[u] for u in units)
+    listed = [(u, r[0].split(" (")[0]) for u, b in zip(units, blocks, strict=True) for r in b.rows if r[0]]
+    assert sorted(listed) == sorted((u, f) for f, u in living["unit"].items())
+    assert all(b.rows[-1] == b.rows[-2] == ("",) * 11 for b in blocks), "room for fish that are not listed"
+    lengths, weights = printed.forms
+    assert [x.known["subject"] for x in lengths.lines] == [f for _, f in listed]
+    assert (weights.fixed["kind"], weights.fixed["unit"]) == ("weight", "g")
+    row = next(r for b in blocks for r in b.rows if r[0] and "g" in r[3])
+    weight = living.loc[row[0].split(" (")[0], "weight_g"]
+    assert row[4] == f"{weight * 0.85:.0f} g"
+
+
+@pytest.mark.parametrize(
+    ("values", "words"),
+    [
+        ({"unit": "B-99"}, r"unit: found 'B-99'"),
+        ({"building": "Boathouse"}, r"building: found 'Boathouse'"),
+        ({"unit": "C-01"}, r"inventory sheet: found no living fish for what was asked"),
+        ({"day": "soon"}, r"day: found 'soon'"),
+    ],
+)
+def test_inventory__refuses(tiny: Programme, values: dict[str, str], words: str) -> None:
+    with pytest.raises(UsageError, match=words):
+        tank_inventory(tiny, asked(**values))
+
+
+def test_inventory__keyed_in_becomes_measurements(register: Register, tmp_path: Path) -> None:
+    kept = make_sheet(open_programme(tmp_path / "r.kinshoal"), "inventory", asked(), tmp_path / "out")
+    lines = {(0, 1): {"value": "431"}, (1, 1): {"value": "812.5"}}
+    enter(register, kept, Typed("1", kept.mark, lines), "EN")
+    seen = {(r["subject"], r["kind"], r["value"], r["unit"]) for r in register.rows("measurements")}
+    assert seen == {("F-1", "total-length", 431.0, "mm"), ("F-1", "weight", 812.5, "g")}
