@@ -92,7 +92,7 @@ def judge_added(
         same = set(fresh) - set(told.added.index) - set(there)
     out = []
     for line in lines:
-        row = plain_row(frame.loc[line.row], spec)
+        row = plain_row(frame.loc[[line.row]].iloc[0], spec)
         values = {n: v for n, v in row.items() if v is not None}
         if line.row in before.waiting:
             number, waiting = before.waiting[line.row]

@@ -74,6 +74,17 @@ class Fault:
                 "words": self.words, "fault": self.said}  # fmt: skip
 
 
+def together(found: Sequence[Fault]) -> list[str]:
+    """Return faults as text, those that say the same of several lines as one."""
+    groups: dict[tuple[str, str], list[Fault]] = {}
+    for f in found:
+        groups.setdefault((f.heading, f.said), []).append(f)
+    return [
+        same[0].text() if len(same) == 1 else f"{len(same)} lines, {heading}: {said}"
+        for (heading, said), same in groups.items()
+    ]
+
+
 @dataclass(frozen=True)
 class EntryLine:
     """What one line would do.
@@ -112,11 +123,8 @@ class EntryLine:
         told = ", ".join(
             f"{names[n]}: {_shown(self.old[n])} -> {_shown(self.values.get(n))}" for n in self.old
         )
-        told = told or ", ".join(
-            f"{names[n]}: {_shown(self.values[n])}"
-            for n in self.line.blanks
-            if self.values.get(n) is not None
-        )
+        typed = [n for n, text in self.line.blanks.items() if text and self.values.get(n) is not None]
+        told = told or ", ".join(f"{names[n]}: {_shown(self.values[n])}" for n in typed)
         waits = f" (proposal {self.proposal})" if self.proposal else ""
         second = (
             f"; {WORDS[self.act]}, which a second person confirms"
@@ -157,6 +165,11 @@ class EntryPlan:
     def of(self, *states: State) -> list[EntryLine]:
         """Return the lines in some states."""
         return [x for x in self.lines if x.state in states]
+
+    @property
+    def doubts_told(self) -> list[str]:
+        """What should be looked at, in words."""
+        return together(self.doubts)
 
     @property
     def writes(self) -> list[EntryLine]:
@@ -212,7 +225,7 @@ class EntryReport:
             lines.append(f"{p.left_empty} line(s) entered before were left empty now; their records stay.")
         for title, found in (("Faults", p.faults), ("Look at these", p.doubts)):
             if found:
-                lines += ["", f"{title}: {len(found)}", *(f"- {f.text()}" for f in found)]
+                lines += ["", f"{title}: {len(found)}", *(f"- {t}" for t in together(found))]
         return "\n".join([*lines, "", self.outcome()])
 
     def as_dict(self) -> dict[str, Any]:

@@ -391,7 +391,8 @@ def test_another_person_writing_meanwhile__is_seen(
     from planner.tasks.sheets import entry
 
     sheet, lines = paper(ripeness()), only({1: {"state": "ripe"}})
-    real, calls = entry.plan_entry, []
+    real = entry.plan_entry
+    calls: list[int] = []
 
     def slow(*args: Any) -> EntryPlan:
         plan = real(*args)
