@@ -6,7 +6,7 @@ import datetime as dt
 import threading
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 import pandas as pd
@@ -20,6 +20,7 @@ from planner.optimise.spawning.naive import equal_use_plan, random_plan
 from planner.optimise.spawning.near_best import NO_ALTERNATIVES, Alternatives, alternatives
 from planner.optimise.spawning.read import SpawningPlan
 from planner.optimise.spawning.solve import SearchSettings, plan_spawning
+from planner.optimise.spawning.unused import UnusedFish, unused_fish
 from planner.optimise.status import SolveStatus
 from planner.provenance import Provenance
 from planner.tasks.candidates import look_first
@@ -27,6 +28,7 @@ from planner.tasks.no_plan import STOPPED_WORDS, NoPlanError
 from planner.tasks.programme import Programme
 from planner.tasks.rows import rows
 from planner.tasks.spawning_data import SETTINGS_USED, SpawningInputs, day_of_plan, spawning_inputs
+from planner.tasks.spawning_reasons import pair_change, refusal_change
 from planner.tasks.spawning_refusals import refuse_missing_sex
 from planner.tasks.spawning_rules import changed_rules
 
@@ -65,6 +67,8 @@ class SpawningOutcome:
         Highest number of a dish in older versions of today's plan.
     near_best : Alternatives
         Plans nearly as good that use other fish, and what is proven about how different they could be.
+    not_needed : tuple of UnusedFish
+        Fish that may be crossed and have no dish, with the exchange that would cost least.
     caution : CautionPrice or None
         What minding uncertain kinship costs and gains; None for a plan by the estimates.
     """
@@ -79,6 +83,7 @@ class SpawningOutcome:
     day: dt.date
     earlier_number: int = 0
     near_best: Alternatives = NO_ALTERNATIVES
+    not_needed: tuple[UnusedFish, ...] = ()
     caution: CautionPrice | None = None
 
     def facts(self) -> tuple[tuple[str, str], ...]:
@@ -183,11 +188,14 @@ class SpawningOutcome:
             "gap": self.plan.gap,
             "measures": m.as_dict(),
             "crosses": self.crosses.to_dict("records"),
-            "reasons": [r.as_dict() for r in self.reasons],
+            "reasons": [r.as_dict() | {"what_would_change": pair_change(r)} for r in self.reasons],
             "next_in_line": {k: list(v) for k, v in self.spare.items()},
             "not_used": [
-                {"fish_id": c.fish_id, "why": c.why_not} for c in self.inputs.candidates if not c.may_cross
+                {"fish_id": c.fish_id, "why": c.why_not, "what_would_change": refusal_change(c)}
+                for c in self.inputs.candidates
+                if not c.may_cross
             ],
+            "not_needed": [asdict(u) | {"why": u.sentence()} for u in self.not_needed],
             "plans_without_optimisation": [
                 {"name": name, "measures": None if p.measures is None else p.measures.as_dict()}
                 for name, p in self.others
@@ -363,6 +371,7 @@ def outcome_of(
         provenance,
         day,
         earlier.last_number if earlier else 0,
+        not_needed=tuple(unused_fish(data, co, plan)),
     )
 
 

@@ -17,6 +17,7 @@ from planner.tasks.plan_file import next_version, write_plan_file
 from planner.tasks.programme import Programme
 from planner.tasks.rows import rows
 from planner.tasks.spawning import LAST_ON_WALK, SpawningOutcome
+from planner.tasks.spawning_reasons import pair_change
 
 
 def sheet_of(programme: Programme, outcome: SpawningOutcome) -> Sheet:
@@ -66,17 +67,9 @@ def sheet_of(programme: Programme, outcome: SpawningOutcome) -> Sheet:
         outcome.facts(),
         comparison,
         [(c.fish_id, c.why_not) for c in outcome.inputs.candidates if not c.may_cross]
-        + [
-            (c.fish_id, _not_chosen(c.ripeness))
-            for c in outcome.inputs.candidates
-            if c.may_cross and c.fish_id not in used
-        ],
+        + [(u.name, f"{u.sentence()} Keep it as a spare.") for u in outcome.not_needed],
         outcome.provenance,
     )
-
-
-def _not_chosen(ripeness: str) -> str:
-    return f"may be crossed ({ripeness}); the plan is better without this fish, keep as a spare"
 
 
 def _comparison(name: str, plan: SpawningPlan) -> tuple[str, ...]:
@@ -112,7 +105,13 @@ def write_spawning(
     write_text(out[2], outcome.crosses.to_csv(index=False, lineterminator="\n"))
     why = pd.DataFrame(
         [
-            {"dam": r.dam.name, "sire": r.sire.name, "dishes": r.dishes, "why": " ".join(r.sentences)}
+            {
+                "dam": r.dam.name,
+                "sire": r.sire.name,
+                "dishes": r.dishes,
+                "why": " ".join(r.sentences),
+                "what_would_change": pair_change(r),
+            }
             for r in outcome.reasons
         ]
     )
