@@ -10,10 +10,14 @@ from planner.reports.provenance_lines import provenance_lines
 from planner.reports.sheet import Block, CheckBlock, ColumnSpec, Sheet, TableBlock, TextBlock
 
 DRAWDOWN_CAUTIONED = ("drawdown", "names", "tagging", "handling", "dna", "heat", "water_order", "privacy")
+COUNTS = 2
 FATES = "A alive, D dead, M moved, R returned"
 HANDLED = (("fate", "Fate", 0.5), ("total_length_mm", "mm", 0.6), ("sex", "Sex", 0.5), ("to_site", "To", 0.7),
            ("note", "Remark", 1.4))  # fmt: skip
 """Column of the records, heading and width of the blanks of a fish that is expected."""
+COUNTED = (("version", "Counted by", 1.6), ("alive", "Alive", 1.0), ("dead", "Dead", 1.0), ("without_tag", "No tag read", 1.0),
+           ("retagged", "New tags", 1.0), ("young", "Young", 1.0), ("intruders", "Other species", 1.0))  # fmt: skip
+"""The same of a count of the whole water."""
 STRANGERS = (("tag", "PIT code read", 1.8), ("new_tag", "New PIT code", 1.8), *HANDLED)
 """The same of a fish that is not on the list, or a young one."""
 
@@ -83,7 +87,7 @@ def drawdown_blocks(
     start = len(expected)
     after = start + strangers
     listed = TableBlock(
-        "Expected: scan, then write down the fate of every tag read",
+        "Expected: tick off every tag read by its fate",
         (
             ColumnSpec("No", 0.35, "right"),
             ColumnSpec("PIT code", 1.6),
@@ -128,14 +132,8 @@ def drawdown_blocks(
     )
     count = TableBlock(
         "Two people count, each alone; both are kept, do not make them agree",
-        (
-            ColumnSpec("Counted by", 1.6, blank=True),
-            *(
-                ColumnSpec(h, 1, blank=True)
-                for h in ("Alive", "Dead", "No tag read", "New tags", "Young", "Other species")
-            ),
-        ),
-        (("",) * 7, ("",) * 7),
+        _blanks(COUNTED),
+        (("",) * len(COUNTED),) * COUNTS,
         keep_together=True,
     )
     end = CheckBlock(

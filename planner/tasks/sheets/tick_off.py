@@ -8,7 +8,14 @@ import pandas as pd
 
 from broodstock.errors import UsageError
 from planner.reports.cautions import cautions_for
-from planner.reports.monitoring_sheets import DRAWDOWN_CAUTIONED, HANDLED, STRANGERS, drawdown_blocks
+from planner.reports.monitoring_sheets import (
+    COUNTED,
+    COUNTS,
+    DRAWDOWN_CAUTIONED,
+    HANDLED,
+    STRANGERS,
+    drawdown_blocks,
+)
 from planner.reports.sheet import Sheet
 from planner.tasks.drawdown import expected_tags, expected_words
 from planner.tasks.programme import Programme
@@ -77,7 +84,8 @@ def drawdown_tick_off(programme: Programme, asked: Asked) -> Printed:
     )  # fmt: skip
     fixed = {"drawdown_id": name, "site_id": str(site.site_id), "handled_on": day.isoformat()}
     tables = {"expected_tags.csv": expected.to_csv(index=False, lineterminator="\n")}
-    return Printed(sheet, _forms(expected, fixed), tables, about=day.isoformat())
+    forms = (*_forms(expected, fixed), _counts(fixed, len(expected)))
+    return Printed(sheet, forms, tables, about=day.isoformat())
 
 
 def _forms(expected: pd.DataFrame, fixed: dict[str, str]) -> tuple[EntryForm, ...]:
@@ -114,4 +122,20 @@ def _blank(
         fields,
         tuple(FormLine(f"line {k}", f"line {k}", {"number": str(k)}) for k in numbers),
         fixed,
+    )
+
+
+def _counts(fixed: dict[str, str], expected: int) -> EntryForm:
+    """Return the form of the counts of two people; each is kept as a version of its own."""
+    return EntryForm(
+        "drawdown_counts",
+        "Two people count",
+        tuple(FormField(c, label) for c, label, _ in COUNTED),
+        tuple(FormLine(f"count {k}", f"count {k}") for k in range(1, COUNTS + 1)),
+        {
+            "drawdown_id": fixed["drawdown_id"],
+            "site_id": fixed["site_id"],
+            "counted_on": fixed["handled_on"],
+            "expected": str(expected),
+        },
     )

@@ -286,11 +286,11 @@ def test_drawdown__every_expected_tag_once_in_the_order_of_the_paper(scanned: Pr
     form = printed.forms[0]
     assert [line.known["tag"] for line in form.lines] == listed["PIT code"]
     assert [line.known["number"] for line in form.lines] == listed["No"]
-    numbers = [line.known["number"] for f in printed.forms for line in f.lines]
+    numbers = [line.known["number"] for f in printed.forms[:4] for line in f.lines]
     assert numbers == [str(k) for k in range(1, len(numbers) + 1)]
     titles = ("Expected", "Not on the list", "Young of this water", "Other species")
     assert [columns_of(printed.sheet, t)["No"] for t in titles] == [
-        [x.known["number"] for x in f.lines] for f in printed.forms
+        [x.known["number"] for x in f.lines] for f in printed.forms[:4]
     ]
 
 

@@ -124,6 +124,8 @@ def test_drawdown__the_expected_fish_and_others(place: Path) -> None:
         (0, 1): {"fate": "moved", "to_site": "BB", "total_length_mm": "412", "sex": "female"},
         (1, 1): {"new_tag": NEW_TAG, "fate": "returned"},
         (3, 2): {"species": "bass", "note": "about 20"},
+        (4, 1): {"version": "crew leader", "alive": "2", "dead": "0"},
+        (4, 2): {"version": "second person", "alive": "1", "dead": "1"},
     }
     with key_in(place, "drawdown", {"water": "NP", "day": DAY}, lines) as register:
         fish = found(register, "drawdown_fish", drawdown_id=f"DD-{DAY}-NP")
@@ -131,6 +133,11 @@ def test_drawdown__the_expected_fish_and_others(place: Path) -> None:
             (1, "adult", TAGS[0], "moved"),
             (2, "adult", None, "returned"),
             (1 + 12 + 12 + 2, "intruder", None, None),
+        ]
+        counts = found(register, "drawdown_counts")
+        assert [(c["version"], c["expected"], c["alive"], c["dead"]) for c in counts] == [
+            ("crew leader", 1, 2, 0),
+            ("second person", 1, 1, 1),
         ]
 
 
