@@ -36,7 +36,7 @@ def sheet_html(sheet: Sheet) -> str:
         '<meta name="viewport" content="width=device-width, initial-scale=1">',
         f"<title>{e(sheet.title)}, version {sheet.version}</title><style>{_style()}</style></head><body>",
         f"<header><div><h1>{e(sheet.title)}</h1><p>{e(sheet.subtitle)}</p></div>",
-        f'<div class="mark">version <b>{sheet.version}</b><br>mark <b>{e(sheet.mark)}</b>{_code(sheet.code)}</div>',
+        f'<div class="mark">{_code(sheet.code)}version <b>{sheet.version}</b><br>mark <b>{e(sheet.mark)}</b></div>',
         "</header><main>",
         _facts(sheet.facts),
         *(_block(b) for b in sheet.blocks),

@@ -201,7 +201,7 @@ class LabelSheet:
         how = TextBlock(
             "How to print",
             (
-                "Print at actual size, never 'fit to page', at 300 dots per inch or finer. Print one page first, hold "
+                f"Print at actual size, never 'fit to page', at {s.dots_per_inch} dots per inch. Print one page first, hold "
                 "it against the labels and read one code with your scanner.",
                 "A newer version voids labels of an older one: take the old ones off before the new ones go on.",
             ),

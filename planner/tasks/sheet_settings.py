@@ -30,8 +30,8 @@ LABELS: tuple[Row, ...] = (
 )  # fmt: skip
 
 INCUBATOR: tuple[Row, ...] = (
-    ("incubator_columns", "integer", 8, "Cells of one tray or row of the incubator map, in the order of their names.",
-     "cells", 1, 24, "invented for the demo; set your own"),
+    ("incubator_columns", "integer", 8, "Cells of one tray or row of the incubator map, in walking order.",
+     "cells", 1, 12, "invented for the demo; set your own"),
     ("incubator_rows", "integer", 2, "Trays or rows of the map that share one water supply.", "rows", 1, 100,
      "invented for the demo; set your own"),
     ("incubator_days", "integer", 45, "Days after laying that a dish may still be in its cell.", "days", 1, 400,
