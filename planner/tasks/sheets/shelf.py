@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 SHELVES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ("Today", "Before and on a spawning day", ("ripeness", "labels")),
-    ("Today", "Eggs, fry and rearing", ("eggs", "incubator", "cull")),
+    ("Today", "Eggs, fry and rearing", ("eggs", "incubator", "cull", "inventory")),
     ("Waters", "Larvae", ("larvae",)),
     ("Waters", "Census and drawdown", ("census", "drawdown")),
     ("Waters", "Release", ("release", "loading")),

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -15,9 +16,10 @@ import pytest
 from broodstock.errors import UsageError
 from planner.store.register import Register
 from planner.tasks.keyed_dishes import KeyedDish, keyed_dishes, laid_in_all
+from planner.tasks.programme import Programme
 from planner.tasks.sheets.kinds import KINDS
 from planner.tasks.sheets.plan_forms import find_sheet, sheet_at, spawning_sheets
-from planner.tasks.sheets.shelf import SHELVES
+from planner.tasks.sheets.shelf import SHELVES, shelves
 from planner.tasks.spawning import EarlierToday, _labels
 from planner.tasks.workplace import Workplace
 
@@ -169,6 +171,14 @@ def cross(label: str, day: str) -> dict[str, Any]:
     return {"cross_id": label, "season": 2025, "made_on": day, "dam": "F-1", "sire": "M-1"}
 
 
-def test_shelves__hold_every_kind_of_sheet_once() -> None:
-    placed = [n for *_, names in SHELVES for n in names]
-    assert sorted(placed) == sorted(KINDS)
+def test_shelves__offer_every_kind_of_sheet_once(tiny: Programme, monkeypatch: pytest.MonkeyPatch) -> None:
+    known = [n for *_, names in SHELVES for n in names]
+    assert len(set(known)) == len(known)
+    monkeypatch.setitem(KINDS, "unplaced", replace(KINDS["ripeness"], name="unplaced"))
+    offered = [o.kind.name for _, _, some in shelves(tiny, {}) for o in some]
+    assert sorted(offered) == sorted(KINDS)  # also one that nobody placed
+    by_name = {o.kind.name: o for _, _, some in shelves(tiny, {}) for o in some}
+    assert "made from a release plan" in by_name["release"].missing
+    asks = {a.ask.name: a for a in by_name["census"].asks}
+    assert ("QL", "QL: Quern Lagoon") in asks["water"].offered
+    assert asks["day"].is_day
