@@ -72,3 +72,23 @@ def test_unused_fish__leave_out_who_may_not_be_crossed_and_say_when_nothing_fits
     assert "no other fish has dishes that fit its limits" in nothing[0].sentence()
     none = plan_spawning(replace(data, dishes=500), SearchSettings(explain_conflicts=False))
     assert unused_fish(data, coefficients(data), none) == []
+
+
+def test_unused_fish__a_permit_that_is_used_up_is_named() -> None:
+    """Two frozen males allowed and used: a third could only come in for one of these."""
+    parents = np.full((12, 2), -1)
+    permit = np.array([-1] * 4 + [0] * 4 + [-1] * 4)  # males 4 to 7 count against the permit
+    most = np.where(np.arange(12) < 8, 4, 1)  # the others have one dish at most
+    data = spawning_data(
+        range(4), range(4, 12), 8, parents=parents, permit=permit, permit_limit=[2], most_uses=most
+    )
+    plan = plan_spawning(data, SearchSettings(relative_gap=0))
+    unused = {u.name: u for u in unused_fish(data, coefficients(data), plan)}
+    idle = [u for name, u in unused.items() if 4 <= int(name) < 8]
+    assert len(idle) == 2
+    for one in idle:  # only dishes of a frozen male that then stops would do
+        assert one.change is None or int(one.instead_of) in range(4, 8)
+    forced = replace(data, least_uses=np.where(plan.contributions > 0, 1, 0).astype(np.int32))
+    named = [u for u in unused_fish(forced, coefficients(forced), plan) if 4 <= int(u.name) < 8]
+    assert all(u.against == ("permit",) for u in named)
+    assert "No more fish are used than the permit allows. [permit]" in named[0].sentence()
