@@ -19,6 +19,8 @@ import segno
 from broodstock.errors import UsageError
 from planner.reports.html import sheet_html
 from planner.reports.labels import INCH, Label, LabelSheet, LabelStock, code_of, label_of, labels_pdf
+from planner.reports.pdf import sheet_pdf
+from planner.reports.sheet import Sheet
 
 DAY = dt.date(2025, 2, 14)
 DPI = 300
@@ -69,6 +71,10 @@ def pages(made: LabelSheet, folder: Path) -> list[np.ndarray]:
     if shutil.which("pdftoppm") is None:
         pytest.skip("pdftoppm (Debian's poppler-utils) is not installed")
     (folder / "l.pdf").write_bytes(labels_pdf(made, DAY))
+    return seen_pages(folder)
+
+
+def seen_pages(folder: Path) -> list[np.ndarray]:
     subprocess.run(["pdftoppm", "-r", str(DPI), "-gray", folder / "l.pdf", folder / "l"], check=True)
     out = []
     for file in sorted(folder.glob("l-*.pgm")):
@@ -220,3 +226,17 @@ def test_words__long_names_are_printed_on_labels_that_hold_them(tmp_path: Path) 
     made = replace(sheet(LARGE, 1), labels=labels(10, long=True))
     read = {f.text for page in pages(made, tmp_path) for f in zxing.read_barcodes(page)}
     assert read == {x.code for x in made.labels}
+
+
+def test_sheet__code_at_the_head_names_the_paper(tmp_path: Path) -> None:
+    zxing = pytest.importorskip("zxingcpp")
+    if shutil.which("pdftoppm") is None:
+        pytest.skip("pdftoppm (Debian's poppler-utils) is not installed")
+    head = Sheet(
+        "Egg counts", "practice", "0123456789", 2, (), (), code="kinshoal eggs sheet | 0123456789 v2"
+    )
+    (tmp_path / "l.pdf").write_bytes(sheet_pdf(head, DAY))
+    assert [f.text for f in zxing.read_barcodes(seen_pages(tmp_path)[0])] == [head.code]
+    (tmp_path / "l.pdf").write_bytes(sheet_pdf(replace(head, code=""), DAY))
+    assert not zxing.read_barcodes(seen_pages(tmp_path)[0])
+    assert 'aria-label="kinshoal eggs sheet | 0123456789 v2"' in sheet_html(head)
