@@ -35,6 +35,7 @@ GETS = (
     "permits",
     "tags/999009000012345",
     "plans/spawning",
+    "sheets",
     "jobs",
     "jobs/1",
     "settings",
@@ -168,7 +169,7 @@ def test_questions__are_those_of_the_command_line() -> None:
         "spawn": "plans/spawning",
         "replan": "plans/spawning/again",
         "release": "plans/release",
-        "sheet": "printed from the pages",
+        "sheet": "sheets/{sheet}",
         "key-in": "keyed in from paper on its page, line by line",
     }
     without = set(COMMANDS) - set(QUESTIONS) - set(elsewhere)

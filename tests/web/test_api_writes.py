@@ -201,7 +201,13 @@ def test_write__is_refused_by_role(people: Callable[[str], Client]) -> None:
         if path != "verify":
             refused = guest.post(path, body, status=403)
             assert "needs the role" in refused["error"]["message"], path
-    for plan in ("plans/spawning", "plans/spawning/again", "plans/release"):
+    for plan in (
+        "plans/spawning",
+        "plans/spawning/again",
+        "plans/release",
+        "plans/loads",
+        "sheets/ripeness",
+    ):
         guest.post(plan, {}, status=403)
     # To look is not to write: a question is answered, though nobody works here.
     assert guest.post("questions/kinship", {}, status=202)["state"] == "waiting"
@@ -328,11 +334,21 @@ def test_plan__spawning_day_over_the_interface(own: Client) -> None:
     assert own.get("plans/spawning")[:2] == [newer, version]
 
 
+def test_sheet__is_printed_and_kept(own: Client) -> None:
+    assert "ripeness" in {s["name"] for s in own.get("sheets")}
+    made = own.done(own.post("sheets/ripeness", {"values": {}}, status=202))["result"]
+    assert (made["sheet"], made["version"], made["void"]) == ("ripeness", 1, False)
+    assert any(f.endswith(".pdf") for f in made["files"])
+    own.post("sheets/nothing", {}, status=404)
+
+
 @pytest.mark.slow
 def test_plan__release_over_the_interface(own: Client) -> None:
     version = own.done(own.post("plans/release", {}, status=202))["result"]["version"]
     plan = own.get(f"plans/release/{version}")
     assert plan["released"] == sum(line["number"] for line in plan["lines"])
+    loads = own.done(own.post("plans/loads", {}, status=202))["result"]["version"]
+    assert sum(t["fish"] for t in own.get(f"plans/loads/{loads}")["trips"]) == plan["released"]
     closed = plan["sites"][0]["site"]
     newer = own.done(own.post("plans/release", {"closed": [closed]}, status=202))["result"]["version"]
     after = own.get(f"plans/release/{newer}")

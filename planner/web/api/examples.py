@@ -156,6 +156,15 @@ EXAMPLES: dict[str, Any] = {
             }
         ],
     },
+    "sheets": [
+        {
+            "name": "ripeness",
+            "title": "Ripeness check",
+            "lead": "Every broodfish in walking order.",
+            "plan": "",
+            "asks": [{"name": "day"}],
+        }
+    ],
     "versions": [2, 1],
     "stop": {"words": "Job 2 was asked to stop."},
     "jobs": [WAITING],
@@ -166,6 +175,8 @@ JOBS = {
     "plan_spawning": "spawn",
     "plan_spawning_again": "replan",
     "plan_release": "release",
+    "plan_loads": "loads",
+    "print_sheet": "sheet",
     "read": "read",
     "verify": "verify",
     "report": "report",
@@ -201,4 +212,6 @@ def example_of(name: str) -> Any:
         return WAITING | {"name": JOBS[name], "question": question}
     if name.startswith("ask_"):
         return WAITING | {"question": name.removeprefix("ask_").replace("_", "-")}
+    if name == "loads_plan":
+        return large()["answer_load"] | {"is_newest": True, "versions": [1]}
     return large()[name]

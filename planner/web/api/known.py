@@ -14,14 +14,17 @@ from planner.tasks.permits import tallies
 from planner.tasks.plan_file import plain_value
 from planner.tasks.plan_pages import plan_shown, settings_shown, versions_of
 from planner.tasks.settings import SETTINGS
+from planner.tasks.sheets.kinds import KINDS
 from planner.tasks.tags import explain_tag
 from planner.tasks.water_pages import water_cards
 from planner.web.api.shapes import Fish, Number
 from planner.web.api.shapes_answers import CardAnswer, FoundersAnswer, PermitTally
 from planner.web.api.shapes_known import (
     KinshipPage,
+    LoadsShown,
     PedigreePage,
     ReleasePlanShown,
+    SheetKindShown,
     SpawningPlanShown,
     TagShown,
     WaterShown,
@@ -31,7 +34,9 @@ from planner.web.desk import session_of, state_of
 
 router = APIRouter()
 
-Kind = Annotated[Literal["spawning", "release"], Path(description="Kind of plan.", examples=["spawning"])]
+Kind = Annotated[
+    Literal["spawning", "release", "loads"], Path(description="Kind of plan.", examples=["spawning"])
+]
 
 
 @router.get("/session")
@@ -124,3 +129,18 @@ def spawning_plan(request: Request, number: Number) -> Any:
 def release_plan(request: Request, number: Number) -> Any:
     """Return a version of the release plan."""
     return _plan(request, "release", number)
+
+
+@router.get("/plans/loads/{number}", response_model=LoadsShown)
+def loads_plan(request: Request, number: Number) -> Any:
+    """Return a version of the truck loads."""
+    return _plan(request, "loads", number)
+
+
+@router.get("/sheets", response_model=list[SheetKindShown])
+def sheets() -> Any:
+    """List the kinds of sheet that can be printed, and what each may be asked for."""
+    return [
+        {k: plain_value(getattr(kind, k)) for k in ("name", "title", "lead", "plan", "asks")}
+        for kind in KINDS.values()
+    ]

@@ -71,16 +71,16 @@ class FishKinship(Shape):
     year_class: int | None
     dam: str | None
     sire: str | None
-    inbreeding: float
-    mean_kinship: float
+    inbreeding: float | None
+    mean_kinship: float | None
 
 
 class KinshipAnswer(Shape):
     """Mean kinship of the living fish."""
 
     fish: int
-    mean_kinship: float
-    gene_diversity: float
+    mean_kinship: float | None
+    gene_diversity: float | None
     self_pairs: str
     method: str
     by_fish: list[FishKinship]
@@ -104,7 +104,7 @@ class DiversityAnswer(Shape):
     """Diversity by group."""
 
     call_set: str
-    by: str
+    by: str | None
     left_out: dict[str, int]
     groups: list[GroupDiversity]
 
@@ -130,12 +130,12 @@ class FounderLine(Shape):
     """What is left of one founder; copies by place have a field each."""
 
     founder: str
-    share: float
-    copies: float
+    share: float | None
+    copies: float | None
     descendants: int
-    largest_place: str
-    risk: float
-    retention: float
+    largest_place: str | None
+    risk: float | None
+    retention: float | None
 
 
 class FoundersAnswer(Shape):
@@ -235,7 +235,7 @@ class PermitEvent(Shape):
     what: str
     record: str
     once: str
-    stage: str
+    stage: str | None
     permit: str
 
 
@@ -244,7 +244,7 @@ class PermitTally(Shape):
 
     permit: str
     activity: str
-    stage: str
+    stage: str | None
     valid_from: str
     valid_until: str
     limit: int | None
@@ -255,7 +255,7 @@ class PermitTally(Shape):
     left: int | None
     left_after_plan: int | None
     state: str
-    phone: str
+    phone: str | None
     stop_and_phone: str
     events: list[PermitEvent]
 
@@ -316,7 +316,7 @@ class LossAnswer(Shape):
     """What would be gone."""
 
     lost: str
-    fish: float
+    fish: float | None
     families_gone: list[str]
     lines_gone: list[str]
     gene_diversity_now: Row | None
@@ -345,7 +345,7 @@ class TagCandidate(Shape):
     """A fish that may carry the tag."""
 
     fish: str
-    probability: float
+    probability: float | None
     how: str
     tag_on_record: str | None
     by_tag_never_entered: float | None
@@ -359,7 +359,7 @@ class WhoseTagAnswer(Shape):
     on: str
     explained: bool
     candidates: list[TagCandidate]
-    not_listed: float
+    not_listed: float | None
     none_of_these: dict[str, float]
     known_holder: str | None
     notes: list[str]
@@ -439,7 +439,7 @@ class TradeoffAnswer(Shape):
     points: list[Row]
     alternatives: list[Row]
     alternatives_words: str
-    tolerance: float
+    tolerance: float | None
     recommended: None
     notes: list[str]
     provenance: Provenance
@@ -451,7 +451,7 @@ class LoadAnswer(Shape):
     status: str
     release_mark: str
     trips: list[Row]
-    km: float
+    km: float | None
     fewest_trips: int
     shortest_km: float | None
     release_version: int

@@ -72,6 +72,21 @@ class ReleaseAsked(UnderSettings):
     from_scratch: bool = False
 
 
+class LoadsAsked(UnderSettings):
+    """Trucks for the last release plan, kept as a version with its loading sheet."""
+
+    model_config = example(failed=["truck 2"])
+    day: Day = None
+    failed: list[str] = Field(default_factory=list, description="Trucks that do not drive.")
+
+
+class SheetAsked(BaseModel):
+    """What a sheet is asked for, by name; /api/sheets says the names of each."""
+
+    model_config = example(values={"day": "2025-02-14"})
+    values: dict[str, str] = Field(default_factory=dict)
+
+
 class ReportAsked(BaseModel):
     """What a report asks; each takes some of these."""
 

@@ -79,8 +79,8 @@ class HatchAnswer(Shape):
     """Dates of hatch and swim-up."""
 
     fertilised: str
-    temperature: float
-    base_temperature: float
+    temperature: float | None
+    base_temperature: float | None
     models: dict[str, Row]
     events: list[Row]
     warnings: list[str]
@@ -108,7 +108,7 @@ class CurvePoint(Shape):
 class SurvivalAnswer(Shape):
     """Survival after release; `joint` and `known_fates` when asked for."""
 
-    by: str
+    by: str | None
     curves: list[CurvePoint]
     detection: Estimates
     groups: list[Row]
@@ -137,7 +137,7 @@ class GrowthAnswer(Shape):
 class ContributionReport(Shape):
     """What groups contribute to adults or to larvae."""
 
-    by: str
+    by: str | None
     of: str
     effective_groups: EstimateShown | None = None
     groups: list[Row]

@@ -7,6 +7,7 @@ from typing import Any
 from pydantic import Field
 
 from planner.web.api.shapes import EstimateShown, Provenance, Row, Shape
+from planner.web.api.shapes_answers import LoadAnswer
 
 
 class KinOfFish(Shape):
@@ -18,8 +19,8 @@ class KinOfFish(Shape):
     year: str
     dam: str
     sire: str
-    inbreeding: float
-    mean_kinship: float
+    inbreeding: float | None
+    mean_kinship: float | None
 
 
 class KinshipPage(Shape):
@@ -94,8 +95,8 @@ class Cross(Shape):
     dish: int
     of: int
     cell: str | None
-    egg_share: float
-    kinship: float
+    egg_share: float | None
+    kinship: float | None
 
 
 class NotUsed(Shape):
@@ -143,8 +144,8 @@ class SiteOfPlan(Shape):
     kinship: float | None
     families: int
     effective_families: float | None
-    largest_family: str
-    largest_share: float
+    largest_family: str | None
+    largest_share: float | None
 
 
 class LineOfPlan(Shape):
@@ -155,7 +156,7 @@ class LineOfPlan(Shape):
     size_class: str
     site: str
     number: int
-    survival: float
+    survival: float | None
     kinship_to_site: float | None
     why: str
 
@@ -187,3 +188,26 @@ class ReleasePlanShown(Shape):
     plans_without_optimisation: list[Row]
     notes: list[str]
     provenance: Provenance
+
+
+class LoadsShown(LoadAnswer):
+    """A version of the truck loads."""
+
+    is_newest: bool
+    versions: list[int]
+
+
+class SheetAskShown(Shape):
+    """One thing a sheet may be asked for."""
+
+    name: str
+
+
+class SheetKindShown(Shape):
+    """A kind of sheet: what it is for, and what it may be asked for."""
+
+    name: str
+    title: str
+    lead: str
+    plan: str
+    asks: list[SheetAskShown]

@@ -11,15 +11,18 @@ from pydantic import BaseModel
 
 from planner.tasks.jobs_reports import REPORTS
 from planner.tasks.plan_file import plain_value
+from planner.tasks.sheets.kinds import KINDS
 from planner.web.api.questions import QUESTIONS, Question
 from planner.web.api.records import needs_register, writer_name
 from planner.web.api.shapes import JobShown, Number, Said
 from planner.web.api.shapes_asked import (
     AcceptAsked,
+    LoadsAsked,
     Nothing,
     ReleaseAsked,
     ReplanAsked,
     ReportAsked,
+    SheetAsked,
     SpawningAsked,
 )
 from planner.web.api.shapes_records import Judged, WriteAsked
@@ -29,6 +32,8 @@ from planner.web.worker import RunningJob
 router = APIRouter()
 UPLOADS = (".csv", ".gz", ".xlsx")
 Report = Annotated[str, Path(description=f"One of {', '.join(REPORTS)}.", examples=["trends"])]
+
+Sheet = Annotated[str, Path(description="Name of a kind of sheet.", examples=["ripeness"])]
 
 
 def shown(job: RunningJob) -> JobShown:
@@ -101,6 +106,22 @@ def plan_release(request: Request, response: Response, asked: ReleaseAsked) -> J
     """Plan which fish go where; with closed waters only their fish get a new place."""
     who = needs(request, "enter").name
     return started(request, response, "release", asked.model_dump(mode="json"), who)
+
+
+@router.post("/plans/loads", status_code=202)
+def plan_loads(request: Request, response: Response, asked: LoadsAsked) -> JobShown:
+    """Load the trucks for the last release plan, with the loading sheet."""
+    who = needs(request, "enter").name
+    return started(request, response, "loads", asked.model_dump(mode="json"), who)
+
+
+@router.post("/sheets/{sheet}", status_code=202)
+def print_sheet(request: Request, response: Response, sheet: Sheet, asked: SheetAsked) -> JobShown:
+    """Print a sheet and keep it; the pages hand out its files."""
+    who = needs(request, "enter").name
+    if sheet not in KINDS:
+        raise HTTPException(404, f"sheet: found {sheet!r}. Expected one of {', '.join(KINDS)}.")
+    return started(request, response, "sheet", {"sheet": sheet, "values": asked.values}, who)
 
 
 @router.post("/read", status_code=202)
