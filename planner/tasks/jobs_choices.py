@@ -118,7 +118,7 @@ def loss(programme: Programme, given: Given, folder: Path, say: Say) -> dict[str
     if report.loss is not None:
         lost = report.loss.founder_genomes_lost
         facts = [(label, lost if label.startswith("Founder genomes lost") else v) for label, v in facts]
-    tables = [(title, head, lines, "") for title, (head, lines) in report.tables()]
+    tables = [(title.rstrip(":"), head, lines, "") for title, (head, lines) in report.tables()]
     return _told(facts, tables, report.notes, (), write_loss(report, folder))
 
 

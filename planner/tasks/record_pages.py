@@ -248,14 +248,22 @@ def check_own_page(table: str) -> None:
         )
 
 
-def add_record(workplace: Workplace, table: str, values: Mapping[str, str], who: str, reason: str) -> str:
+def add_record(
+    workplace: Workplace,
+    table: str,
+    values: Mapping[str, str],
+    who: str,
+    reason: str,
+    *,
+    beyond_permit: bool = False,
+) -> str:
     """Add a record; return what was done in words. Errors as `planner.tasks.verbs.add` and `check_own_page`."""
     from planner.tasks.verbs import add, open_register
 
     check_own_page(table)
     given = {k: v for k, v in values.items() if v.strip()}
     with open_register(workplace.place) as register:
-        return add(register, table, given, who, reason).words
+        return add(register, table, given, who, reason, beyond_permit=beyond_permit).words
 
 
 def change_record(
@@ -266,6 +274,9 @@ def change_record(
     who: str,
     reason: str,
     entry: int = 0,
+    *,
+    euthanasia: bool = False,
+    beyond_permit: bool = False,
 ) -> str:
     """Change the cells that differ; return what was done in words.
 
@@ -275,6 +286,8 @@ def change_record(
         Where, which record, text by column, and who says so and why.
     entry : int
         Version that was looked at; 0 takes the newest.
+    euthanasia, beyond_permit : bool
+        As `planner.tasks.verbs.change`; a second person confirms.
 
     Raises
     ------
@@ -293,7 +306,17 @@ def change_record(
     if not differing:
         return "Nothing differs; nothing was entered."
     with open_register(workplace.place) as register:
-        return change(register, table, f"#{number}", differing, who, reason, entry=entry).words
+        return change(
+            register,
+            table,
+            f"#{number}",
+            differing,
+            who,
+            reason,
+            euthanasia=euthanasia,
+            beyond_permit=beyond_permit,
+            entry=entry,
+        ).words
 
 
 @dataclass(frozen=True)

@@ -209,6 +209,15 @@ def decide_proposal(workplace: Workplace, number: str, who: str, decision: str, 
         ).words
 
 
+def propose_one_fish(workplace: Workplace, keep: str, gone: str, who: str, reason: str) -> str:
+    """Propose that two names are one fish; return the number of the proposal. Errors as `propose_merge`."""
+    from planner.tasks.merge_fish import propose_merge
+    from planner.tasks.verbs import open_register
+
+    with open_register(workplace.place) as register:
+        return propose_merge(register, keep.strip(), gone.strip(), who, reason).proposal
+
+
 def queue_shown(workplace: Workplace, number: int = 1) -> tuple[list[dict[str, Any]], int, int]:
     """Return a page of the differences that wait, how many there are, and the number of pages.
 

@@ -38,7 +38,12 @@ def test_choices__every_use_case_has_a_form_and_the_other_way_round() -> None:
     assert set(BY_NAME) == set(CHOICES) == set(GIVEN)
 
 
-@pytest.mark.parametrize("name", sorted(GIVEN))
+LONG = ("designs", "rehearse")
+
+
+@pytest.mark.parametrize(
+    "name", [pytest.param(n, marks=pytest.mark.slow) if n in LONG else n for n in sorted(GIVEN)]
+)
 def test_choice__is_worked_out(look: Any, name: str) -> None:
     look.go(f"/choices/{name}")
     for field, value in GIVEN[name].items():

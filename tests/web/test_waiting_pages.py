@@ -237,3 +237,78 @@ def test_proposal__at_one_machine_the_second_person_signs_by_name(
         assert "second person: found nobody" in nobody.text
         done = client.post(f"/proposals/{made.proposal}", data=form | {"name": "RB"})
         assert "confirmed by EN and RB" in done.text
+
+
+def test_proposals__are_made_by_the_forms(sign_in: Callable[..., Any], place: str) -> None:
+    from planner.tasks import verbs
+
+    with verbs.open_register(place, read_only=True) as register:
+        fish = register.rows("fish", {"status": "brood"})[-1]
+    at = sign_in("EN")
+    at.go(f"/records/table/fish/{fish['record_id']}/change")
+    at.page.get_by_label("The fish is to be killed").check()
+    at.page.locator("#v-status").select_option("dead")
+    at.page.get_by_label("Why").fill("the veterinarian orders it")
+    at.page.get_by_role("button", name="Enter it").click()
+    assert at.page.get_by_role("heading", name="Waits for a second person").count() == 1
+    at.assert_clean()
+    at.page.get_by_role("link", name="Proposal").click()
+    assert "euthanasia" in at.page.locator("main").inner_text()
+    assert at.page.locator("tbody td").all_inner_texts()[:3] == ["status", "brood", "dead"]
+    at.page.get_by_role("button", name="Take it back").click()
+    assert "taken-back" in at.page.get_by_role("status").first.inner_text()
+
+
+def test_proposals__an_entry_beyond_a_permit_is_a_hard_stop_first(
+    sign_in: Callable[..., Any], place: str
+) -> None:
+    from planner.tasks import verbs
+
+    with verbs.open_register(place, read_only=True) as register:
+        night = register.rows("larval_takes", limit=1)[0]
+    values = {"take_id": "LT-web", "collected_on": "2024-10-19", "number": "25", "year_class": "2024"}
+    at = sign_in("EN")
+    at.go("/records/table/larval_takes/new")
+    for name, value in (values | {"zone": str(night["zone"])}).items():
+        at.page.locator(f"#v-{name}").fill(value)
+    at.page.get_by_label("Why").fill("taken in the night")
+    at.page.get_by_role("button", name="Enter it").click()
+    told = at.page.get_by_role("alert").inner_text()
+    assert "STOP" in told
+    at.assert_clean()
+    at.page.get_by_label("It has been done already").check()
+    at.page.get_by_role("button", name="Enter it").click()
+    assert at.page.get_by_role("heading", name="Waits for a second person").count() == 1
+
+
+def test_proposals__two_names_of_one_fish(sign_in: Callable[..., Any], place: str) -> None:
+    from planner.tasks import verbs
+
+    at = sign_in("EN")
+    at.go("/proposals")
+    at.page.get_by_label("Name that stays").fill("M-03")
+    at.page.get_by_label("Name that goes").fill("nobody")
+    at.page.get_by_label("Why").fill("one genotype")
+    at.page.get_by_role("button", name="Propose it").click()
+    assert "which is no fish of the register" in at.page.get_by_role("alert").inner_text()
+    assert at.page.get_by_label("Name that stays").input_value() == "M-03"
+    assert at.page.get_by_label("Why").input_value() == "one genotype"
+    at.assert_clean()
+    with verbs.open_register(place) as register:
+        verbs.add(
+            register,
+            "fish",
+            {"fish_id": "M-twin", "sex": "male", "origin": "wild-adult", "status": "brood"},
+            "TA",
+        )
+        verbs.add(
+            register,
+            "fish",
+            {"fish_id": "M-one", "sex": "male", "origin": "wild-adult", "status": "brood"},
+            "TA",
+        )
+    at.page.get_by_label("Name that stays").fill("M-one")
+    at.page.get_by_label("Name that goes").fill("M-twin")
+    at.page.get_by_role("button", name="Propose it").click()
+    assert "M-twin and M-one are one fish; M-one stays" in at.page.locator("main").inner_text()
+    at.assert_clean()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import secrets
 from typing import Annotated, Any
 
@@ -33,6 +34,7 @@ from planner.web.second import NotSecondError, second_person
 
 router = APIRouter(include_in_schema=False)
 
+PROPOSED = re.compile(r"proposal (\d+) waits")
 UPLOADS = (".csv", ".gz", ".xlsx")
 
 
@@ -85,19 +87,29 @@ def _new_page(
     )
 
 
+def _entered(request: Request, table: str, said: str) -> Response:
+    """Show what was entered, or the proposal that waits for a second person."""
+    waits = PROPOSED.match(said)
+    title = "Waits for a second person" if waits else "Entered"
+    words = said.split(" A second person with role approve")[0] if waits else said
+    number = waits.group(1) if waits else ""
+    return page(request, "entered.html", title=title, said=words, table=table, proposal=number)
+
+
 @router.post("/records/table/{table}/new", response_class=HTMLResponse)
 async def add(request: Request, table: str) -> Response:
     """Add a record."""
     needs_register(request)
     session = needs(request, "enter")
-    values, reason, _ = await _given(request)
+    given, values, reason, _ = await _given(request)
     workplace = state_of(request).workplace
     try:
-        said = add_record(workplace, table, values, session.name, reason)
+        beyond = "beyond" in given
+        said = add_record(workplace, table, values, session.name, reason, beyond_permit=beyond)
     except KinshoalError as error:
         fields = fields_of(columns_of(workplace, table), values)
         return _new_page(request, table, fields, 422, reason, error_body(error))
-    return page(request, "entered.html", title="Entered", said=said, table=table)
+    return _entered(request, table, said)
 
 
 @router.get("/records/table/{table}/{number}", response_class=HTMLResponse)
@@ -160,7 +172,7 @@ async def change(request: Request, table: str, number: int) -> Response:
     """Change a record; what someone else changed meanwhile is shown beside what was typed, and nothing is lost."""
     needs_register(request)
     session = needs(request, "enter")
-    values, reason, entry = await _given(request)
+    given, values, reason, entry = await _given(request)
     workplace = state_of(request).workplace
     fields = fields_of(columns_of(workplace, table), values)
     try:
@@ -169,17 +181,33 @@ async def change(request: Request, table: str, number: int) -> Response:
             return _change_page(
                 request, table, number, found.fields, found.entry, 409, reason, meanwhile=found
             )
-        said = change_record(workplace, table, number, values, session.name, reason, entry)
+        said = change_record(
+            workplace,
+            table,
+            number,
+            values,
+            session.name,
+            reason,
+            entry,
+            euthanasia="euthanasia" in given,
+            beyond_permit="beyond" in given,
+        )
     except KinshoalError as error:
         return _change_page(request, table, number, fields, entry, 422, reason, error_body(error))
-    return page(request, "entered.html", title="Entered", said=said, table=table)
+    return _entered(request, table, said)
 
 
-async def _given(request: Request) -> tuple[dict[str, str], str, int]:
+async def _given(request: Request) -> tuple[dict[str, str], dict[str, str], str, int]:
+    """Return the fields of a form, the values of the record among them, the reason, and the version looked at."""
     fields = dict(await fields_given(request))
     values = {k.removeprefix("v."): v for k, v in fields.items() if k.startswith("v.")}
     entry = fields.get("entry", "")
-    return values, fields.get("reason", ""), int(entry) if entry.isdecimal() and len(entry) < 16 else 0
+    return (
+        fields,
+        values,
+        fields.get("reason", ""),
+        int(entry) if entry.isdecimal() and len(entry) < 16 else 0,
+    )
 
 
 @router.get("/find", response_class=HTMLResponse)
@@ -353,7 +381,7 @@ async def decide(request: Request) -> Response:
     """Enter a decision."""
     needs_register(request)
     session = needs(request, "enter")
-    values, _, _ = await _given(request)
+    _, values, _, _ = await _given(request)
     decide_on(state_of(request).workplace, values, session.name)
     return RedirectResponse("/decisions", 303)
 

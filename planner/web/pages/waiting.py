@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Annotated
 
 from fastapi import APIRouter, Form, HTTPException, Request
-from fastapi.responses import HTMLResponse, Response
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from broodstock.errors import KinshoalError
 from planner.tasks.error_words import error_body
@@ -14,6 +14,7 @@ from planner.tasks.waiting_pages import (
     decide_queue,
     proposal_shown,
     proposals_shown,
+    propose_one_fish,
     queue_shown,
     waiting_counts,
 )
@@ -34,8 +35,40 @@ def waiting(request: Request) -> Response:
 def proposals(request: Request) -> Response:
     """List the proposals."""
     needs_register(request)
+    return _proposals_page(request)
+
+
+def _proposals_page(request: Request, status: int = 200, wrong: str = "", **given: str) -> Response:
     waits, closed = proposals_shown(state_of(request).workplace)
-    return page(request, "proposals.html", title="Two people", waits=waits, closed=closed)
+    typed = {"keep": "", "gone": "", "reason": ""} | given
+    return page(
+        request,
+        "proposals.html",
+        status,
+        title="Two people",
+        waits=waits,
+        closed=closed,
+        wrong=wrong,
+        given=typed,
+    )
+
+
+@router.post("/proposals", response_class=HTMLResponse)
+def one_fish(
+    request: Request,
+    keep: Annotated[str, Form()] = "",
+    gone: Annotated[str, Form()] = "",
+    reason: Annotated[str, Form()] = "",
+) -> Response:
+    """Propose that two names are one fish."""
+    needs_register(request)
+    session = needs(request, "enter")
+    try:
+        number = propose_one_fish(state_of(request).workplace, keep, gone, session.name, reason)
+    except KinshoalError as error:
+        wrong = str(error_body(error)["message"]).removeprefix("--")
+        return _proposals_page(request, 422, wrong, keep=keep, gone=gone, reason=reason)
+    return RedirectResponse(f"/proposals/{number}", 303)
 
 
 @router.get("/proposals/{number}", response_class=HTMLResponse)
