@@ -28,6 +28,12 @@ MOST_KEPT = 6
 """Results kept of each report; older ones are made again when asked for."""
 Fact = tuple[str, str] | tuple[str, str, str]
 Table = tuple[str, Sequence[str], Sequence[Sequence[str]], str]
+SEASON_MADE_BY = {
+    "Pairs to hold": "Per cent: chance to be ripe on that day by the ripening model below. Expected dishes: from these chances, "
+    "one try on the day; a chance is no promise.",
+    "Chance to be ripe": "By the ripening model below, from the last look and the recorded window. Not with an interval, "
+    "because how wrong the model itself may be is not known.",
+}
 COUNTED = "Counted from the records, event by event; what was not recorded is not in it."
 
 
@@ -160,7 +166,7 @@ def season(workplace: Workplace, options: Options, say: Say, folder: Path) -> To
     say("Looking at ripening windows")
     answer = season_view(programme, [d for d in days if d], plan if plan.exists() else None)
     files = answer.write(folder)
-    tables = [(t.title, t.head, t.rows, t.note) for t in answer.tables]
+    tables = [(t.title, t.head, t.rows, t.note or SEASON_MADE_BY.get(t.title, "")) for t in answer.tables]
     return Told(answer.facts, tables, [*answer.warnings, *answer.notes], files)
 
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
-from planner.tasks.individuals import as_date, individuals
+from planner.tasks.individuals import as_date
 from planner.tasks.programme import Programme
 from planner.tasks.rows import rows
 
@@ -120,7 +120,7 @@ def _released(programme: Programme) -> Iterator[Event]:
 
 def _tagged(programme: Programme) -> Iterator[Event]:
     days: dict[dt.date, int] = {}
-    for one in individuals(programme, dt.date.max):
+    for one in programme.individuals:
         for first, _ in one.tags.values():
             if first is not None:
                 days[first] = days.get(first, 0) + 1

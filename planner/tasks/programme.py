@@ -20,6 +20,7 @@ from planner.tasks.settings import UNSET_DAY, Settings, read_settings
 if TYPE_CHECKING:
     from broodstock.genotypes.genotype_set import GenotypeSet
     from broodstock.pedigree.structure import Pedigree
+    from planner.tasks.individuals import Individual
     from planner.tasks.marker_kinship import MarkerKinship
 
 
@@ -104,6 +105,13 @@ class Programme:
         from planner.tasks.marker_kinship import marker_kinship
 
         return marker_kinship(self)
+
+    @cached_property
+    def individuals(self) -> tuple[Individual, ...]:
+        """Every fish ever known one by one; shared, so never changed."""
+        from planner.tasks.individuals import individuals
+
+        return tuple(individuals(self, dt.date.max))
 
     @cached_property
     def living_rows(self) -> IntArray:

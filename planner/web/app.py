@@ -22,6 +22,7 @@ from planner.tasks.error_words import error_body
 from planner.tasks.workplace import Workplace
 from planner.web.api import describe
 from planner.web.desk import COOKIE, LOCAL, State
+from planner.web.pages import genetics
 from planner.web.render import page
 from planner.web.security import HEADERS, Keys, Session, host_is_ours
 from planner.web.worker import Workers
@@ -106,7 +107,8 @@ def create_app(
 def _warm_up(workplace: Workplace) -> None:
     """Read the records before the first page asks; what is wrong with them is said when a page asks."""
     with contextlib.suppress(KinshoalError, OSError):
-        workplace.programme()
+        _ = workplace.programme().individuals
+        genetics.warm(workplace)
 
 
 async def doorkeeper(request: Request, call_next: Callable[[Request], Awaitable[Response]]) -> Response:

@@ -8,6 +8,7 @@ from fastapi.responses import HTMLResponse, JSONResponse, Response
 from planner.tasks.founder_figure import founder_figure
 from planner.tasks.founders import DROPS, FounderBoard, founder_board
 from planner.tasks.kinship_page import heat_map, heat_map_still, kinship_page, pedigree_page
+from planner.tasks.workplace import Workplace
 from planner.web.desk import state_of
 from planner.web.downloads import safe_table
 from planner.web.render import page
@@ -29,6 +30,13 @@ def _csv(text: str, name: str) -> Response:
         media_type="text/csv; charset=utf-8",
         headers={"Content-Disposition": f'attachment; filename="{name}"'},
     )
+
+
+def warm(workplace: Workplace) -> None:
+    """Make what these pages show, so that the first who asks need not wait."""
+    workplace.kept("heat map", heat_map)
+    workplace.kept("kinship page", kinship_page)
+    workplace.kept("founder board", founder_board)
 
 
 @router.get("/kinship", response_class=HTMLResponse)
