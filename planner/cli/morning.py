@@ -41,14 +41,16 @@ def replan(
     """Plan the rest of a spawning day again; dishes laid are facts, and few other crosses change.
 
     FOLDER holds the records, PLAN the folder of the last plan. The new version voids the old sheet; what was
-    told earlier in the day is remembered in the plan file.
+    told earlier in the day is remembered in the plan file. Dishes of the day that were entered in the register since,
+    by hand or from a filled sheet, are laid too.
     """
     from broodstock.errors import UsageError
+    from planner.tasks.keyed_dishes import with_records
     from planner.tasks.morning import MorningEvents, parse_pairs, plan_again, remembered
     from planner.tasks.no_plan import STOPPED_WORDS
     from planner.tasks.plan_file import read_plan_file
-    from planner.tasks.programme import open_programme
     from planner.tasks.spawning_files import write_spawning
+    from planner.tasks.workplace import Workplace
 
     eggs = parse_pairs(few_eggs, "--few-eggs")
     if not all(n.isdigit() for n in eggs.values()):
@@ -67,7 +69,8 @@ def replan(
         cells,
     )
     old = read_plan_file(plan / "spawning_plan.json")
-    programme = open_programme(folder, old.get("overrides") or {})
+    here = Workplace(str(folder), plan.parent)
+    programme, events = with_records(here, plan, old, old.get("overrides") or {}, events)
     with stopped_by_hand() as cancel:
         new = plan_again(programme, plan, events, cancel)
     told = remembered(plan, events)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 import shutil
 from collections.abc import Mapping
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -48,9 +47,10 @@ def replan(workplace: Workplace, options: Options, say: Say) -> dict[str, Any]:
     Options: ``lost`` (fish to reason), ``few_eggs`` (fish to dishes), ``unreadable`` (list), ``arrived`` (name to sex),
     ``laid`` (list of female and male), ``cells`` (number).
     """
-    from planner.tasks.keyed_dishes import laid_in_all, programme_as_planned
+    from planner.tasks.keyed_dishes import with_records
     from planner.tasks.morning import MorningEvents, plan_again, remembered
     from planner.tasks.plan_file import read_plan_file
+    from planner.tasks.plan_pages import ticked
     from planner.tasks.spawning_files import write_spawning
 
     folder = workplace.plan_folder("spawning")
@@ -59,7 +59,6 @@ def replan(workplace: Workplace, options: Options, say: Say) -> dict[str, Any]:
     old = read_plan_file(folder / PLAN_FILES["spawning"])
     overrides = dict(old.get("overrides") or {})
     say("Reading the records")
-    programme, keyed = programme_as_planned(workplace, old, overrides)
     cells = options.get("cells")
     events = MorningEvents(
         dict(options.get("lost") or {}),
@@ -69,13 +68,8 @@ def replan(workplace: Workplace, options: Options, say: Say) -> dict[str, Any]:
         tuple((str(d), str(s)) for d, s in options.get("laid") or ()),
         None if cells in (None, "") else int(cells),
     )
-    if keyed:
-        from planner.tasks.plan_pages import ticked
-
-        ticks = ticked(folder, int(old["provenance"]["version"]))
-        in_records = {k.label: (k.dam, k.sire) for k in keyed}
-        laid = tuple(laid_in_all(folder, old, keyed, ticks))
-        events = replace(events, laid_in_all=laid, in_records=in_records)
+    ticks = ticked(folder, int(old["provenance"]["version"]))
+    programme, events = with_records(workplace, folder, old, overrides, events, ticks)
     say("Planning the rest of the day")
     new = plan_again(programme, folder, events)
     more = {"events": remembered(folder, events), "overrides": overrides, "changes": new.change_lines()}

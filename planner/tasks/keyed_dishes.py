@@ -13,6 +13,7 @@ from planner.tasks.plan_file import read_plan_file
 
 if TYPE_CHECKING:
     from planner.store.register import Register
+    from planner.tasks.morning import MorningEvents
     from planner.tasks.plan_pages import SpawningDay
     from planner.tasks.programme import Programme
     from planner.tasks.workplace import Workplace
@@ -139,6 +140,35 @@ def laid_in_all(
         *((k.dam, k.sire) for k in keyed),
         *(now[t] for t in ticks if t in now and t not in entered),
     ]
+
+
+def with_records(
+    workplace: Workplace,
+    folder: Path,
+    plan: Mapping[str, Any],
+    overrides: Mapping[str, str],
+    events: MorningEvents,
+    ticks: Sequence[str] = (),
+) -> tuple[Programme, MorningEvents]:
+    """Return the records as the plan saw them, and what happened with the dishes of the records taken as laid.
+
+    Parameters
+    ----------
+    workplace, folder, plan, overrides
+        As `programme_as_planned` and `laid_in_all`.
+    events : MorningEvents
+        What happened, as told; a dish told as laid that is in the records counts once.
+    ticks : sequence of str
+        Labels ticked since the newest version.
+    """
+    programme, keyed = programme_as_planned(workplace, plan, overrides)
+    if not keyed:
+        return programme, events
+    ticked_pairs = [(c["dam"], c["sire"]) for c in plan["crosses"] if c["dish_id"] in ticks]
+    told = Counter(events.laid) - Counter(ticked_pairs) - Counter((k.dam, k.sire) for k in keyed)
+    laid = (*laid_in_all(folder, plan, keyed, ticks), *told.elements())
+    in_records = {k.label: (k.dam, k.sire) for k in keyed}
+    return programme, replace(events, laid_in_all=laid, in_records=in_records)
 
 
 def day_now(workplace: Workplace) -> SpawningDay | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -13,8 +14,13 @@ from planner.tasks.demo_records import practice_place
 
 
 @pytest.fixture(scope="module")
-def place(tmp_path_factory: pytest.TempPathFactory) -> str:
-    return practice_place(tmp_path_factory.mktemp("paper") / "demo", tiny=True)
+def practice(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return Path(practice_place(tmp_path_factory.mktemp("paper") / "demo", tiny=True))
+
+
+@pytest.fixture
+def place(practice: Path, tmp_path: Path) -> str:
+    return str(shutil.copy(practice, tmp_path / "records.kinshoal"))
 
 
 def run(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str, str]:
@@ -91,11 +97,11 @@ def test_key_in__from_the_empty_file_to_the_records(
 
 
 def test_key_in__refuses_folders_other_papers_and_no_values(
-    place: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    practice: Path, place: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     _, out, _ = run(capsys, "sheet", place, "ripeness", "sex=male", "--out", str(tmp_path), "--json")
     paper = str(Path(json.loads(out)["files"][0]).parent)
-    records = str(Path(place).parent / "records")
+    records = str(practice.parent / "records")
     for words, said in (
         ((records, paper), "which can only be read. Expected a register"),
         ((place, records), "found no sheet. Expected sheet.json"),
@@ -104,3 +110,30 @@ def test_key_in__refuses_folders_other_papers_and_no_values(
         code, _, err = run(capsys, "key-in", *words, "--version", "1", "--mark", "abcd")
         assert code == 2
         assert said in err
+
+
+def test_spawning_sheet__is_keyed_in_and_its_dishes_are_laid_for_the_next_plan(
+    place: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = str(tmp_path / "spawning")
+    assert run(capsys, "spawn", place, "--out", out)[0] == 0
+    plan = json.loads((tmp_path / "spawning" / "spawning_plan.json").read_text())
+    first, last = plan["crosses"][0], plan["crosses"][-1]
+    typed = tmp_path / "dishes.csv"
+    typed.write_text(f"block,line,Laid,Eggs\n1,{first['dish_id']},x,1800\n", encoding="utf-8")
+    version = ("--version", "1", "--mark", plan["provenance"]["mark"])
+    code, said, _ = run(
+        capsys, "key-in", place, out, "--values", str(typed), *version, "--write", "--as", "TA"
+    )
+    assert code == 0
+    assert "1 line(s) entered as change" in said
+    code, said, err = run(capsys, "replan", place, out, "--not-ripe", last["dam"])
+    assert code == 0, err
+    again = json.loads((tmp_path / "spawning" / "spawning_plan.json").read_text())
+    assert again["events"]["laid"] == [[first["dam"], first["sire"]]]
+    assert first["dish_id"] not in {c["dish_id"] for c in again["crosses"]}
+    code, _, err = run(capsys, "change", place, "fish", first["dam"], "weight_g=900", "--as", "TA")
+    assert code == 0
+    code, _, err = run(capsys, "replan", place, out, "--not-ripe", first["dam"])
+    assert code == 2
+    assert "found a plan made from other records" in err

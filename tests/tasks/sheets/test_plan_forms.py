@@ -15,7 +15,8 @@ import pytest
 
 from broodstock.errors import UsageError
 from planner.store.register import Register
-from planner.tasks.keyed_dishes import KeyedDish, keyed_dishes, laid_in_all
+from planner.tasks.keyed_dishes import KeyedDish, keyed_dishes, laid_in_all, with_records
+from planner.tasks.morning import MorningEvents
 from planner.tasks.programme import Programme
 from planner.tasks.sheets.kinds import KINDS
 from planner.tasks.sheets.plan_forms import find_sheet, sheet_at, spawning_sheets
@@ -122,6 +123,19 @@ def test_laid__counts_each_dish_once(
     write(tmp_path, values)
     found = laid_in_all(tmp_path, values, [KeyedDish(*k) for k in keyed], ticks)
     assert Counter(found) == Counter(expected)
+
+
+def test_records__count_a_dish_that_was_told_ticked_or_keyed_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    values = plan(1)
+    write(tmp_path, values)
+    keyed = (KeyedDish("D-01", "F-2", "M-1"),)
+    monkeypatch.setattr("planner.tasks.keyed_dishes.programme_as_planned", lambda *_: (None, keyed))
+    told = MorningEvents(laid=(("F-2", "M-1"), ("F-1", "M-1"), ("F-9", "M-9")))
+    _, events = with_records(Workplace("x", tmp_path), tmp_path, values, {}, told, ("D-03",))
+    assert Counter(events.laid_in_all) == Counter([("F-2", "M-1"), ("F-1", "M-1"), ("F-9", "M-9")])
+    assert events.in_records == {"D-01": ("F-2", "M-1")}
 
 
 def test_labels__of_dishes_in_the_records_are_never_given_again() -> None:
