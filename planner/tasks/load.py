@@ -11,6 +11,7 @@ from typing import Any
 
 import pandas as pd
 
+from broodstock.estimates import Estimate
 from planner.optimise.release.transport import plan_loads
 from planner.optimise.release.transport_data import LoadPlan, Trip, recheck_loads
 from planner.optimise.status import SolveStatus
@@ -36,6 +37,8 @@ SETTINGS_OF_LOADS = (
     "release_days",
     "station_km",
     "far_site_km",
+    "truck_cost_per_km",
+    "crew_day_cost",
     "time_limit",
 )
 UNUSED_ROOM = (0.0, 0.005, 0.01, 0.02, 0.05)
@@ -65,6 +68,8 @@ class LoadOutcome:
         Inputs, settings, proof.
     day : date
         First day.
+    cost : Estimate
+        Cost of the km driven and of the days of trucks and crews, in the programme's money.
     """
 
     plan: LoadPlan
@@ -72,6 +77,7 @@ class LoadOutcome:
     fish: pd.DataFrame
     provenance: Provenance
     day: dt.date
+    cost: Estimate
 
     def kg(self, trip: Trip) -> float:
         """Return the mass of the single fish of a trip, kg."""
@@ -92,7 +98,13 @@ class LoadOutcome:
                 "Days, trucks",
                 f"{days} of {len(data.crews)}, {len({t.truck for t in plan.trips})} of {len(data.truck)}",
             ),
+            ("Cost of carrying", self.cost.text(0)),
         )
+
+    @property
+    def truck_days(self) -> int:
+        """Days on the road, summed over the trucks."""
+        return len({(t.day, t.truck) for t in self.plan.trips})
 
     def _distance_proof(self) -> str:
         shortest = self.plan.shortest_km
@@ -150,6 +162,8 @@ class LoadOutcome:
                 for t in self.plan.trips
             ],
             "km": self.plan.km,
+            "truck_days": self.truck_days,
+            "cost": self.cost.as_dict(),
             "fewest_trips": self.plan.fewest_trips,
             "shortest_km": self.plan.shortest_km,
             "release_version": self.inputs.release_version,
@@ -237,7 +251,21 @@ def truck_loads(
             "least km": "none" if plan.shortest_km is None else f"{plan.shortest_km:.1f}",
         },
     )
-    return LoadOutcome(plan, inputs, fish, provenance, day)
+    return LoadOutcome(plan, inputs, fish, provenance, day, _cost(programme, plan))
+
+
+def _cost(programme: Programme, plan: LoadPlan) -> Estimate:
+    """Return what driving costs by the settings; without prices there is no cost to show."""
+    per_km = float(programme.settings["truck_cost_per_km"])
+    per_day = float(programme.settings["crew_day_cost"])
+    method = "km driven times truck_cost_per_km plus days of trucks on the road times crew_day_cost"
+    if per_km <= 0 and per_day <= 0:
+        why = "the settings truck_cost_per_km and crew_day_cost are 0"
+        return Estimate.not_estimable(why, method, len(plan.trips), "trips")
+    days = len({(t.day, t.truck) for t in plan.trips})
+    value = per_km * (plan.km or 0.0) + per_day * days
+    note = "exact for these trips and prices, no interval; other work of the release is not in it"
+    return Estimate(value, method=method, n_used=len(plan.trips), unit_used="trips", note=note)
 
 
 def _plan_by_single_mass(

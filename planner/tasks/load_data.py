@@ -10,16 +10,14 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from broodstock.arrays import FloatArray
 from broodstock.errors import UsageError
 from planner.optimise.release.pair_rules import allowed, reasons
 from planner.optimise.release.transport_data import TransportData
+from planner.tasks.load_distances import distances
 from planner.tasks.plan_file import read_plan_file
 from planner.tasks.programme import Programme
 from planner.tasks.release_data import release_inputs
 from planner.tasks.rows import rows
-
-STATION_NAME = "station"
 
 
 @dataclass(frozen=True)
@@ -108,7 +106,7 @@ def load_inputs(
     data = TransportData(
         site=names,
         site_risk=table.loc[list(names), "water_risk"].fillna(9).to_numpy(dtype=np.int64),
-        distance_km=_distances(programme, ids, notes),
+        distance_km=distances(programme, ids, notes),
         line=tuple(
             f"{r.family}, {r.size_class}, unit {r.unit or 'unknown'}, for {r.site}" for r in rows(lines)
         ),
@@ -185,43 +183,3 @@ def _trucks(programme: Programme, failed: tuple[str, ...]) -> pd.DataFrame:
             )
     drives = table["in_service"].astype("boolean").fillna(True).to_numpy(dtype=bool)
     return table[drives & ~table["truck"].isin(failed).to_numpy()]
-
-
-def _distances(programme: Programme, ids: list[str], notes: list[str]) -> FloatArray:
-    """Return distances between the station and the sites: from the table, else along the river, else by the setting."""
-    settings = programme.settings
-    known: dict[tuple[str, str], float] = {}
-    for row in rows(programme.tables["distances"]):
-        known[row.from_place, row.to_place] = float(row.km)
-        known.setdefault((row.to_place, row.from_place), float(row.km))
-    river = programme.tables["sites"].set_index("site_id")["river_km"]
-    at: list[float | None] = [float(settings["station_km"])]
-    at += [None if pd.isna(river[s]) else float(river[s]) for s in ids]
-    places = [STATION_NAME, *ids]
-    n = len(places)
-    far = [k for k in range(1, n) if at[k] is None and (STATION_NAME, places[k]) not in known]
-    if far:
-        notes.append(
-            f"Distance from the station not known for {', '.join(places[k] for k in far)}: taken as "
-            f"{float(settings['far_site_km']):g} km (setting far_site_km)."
-        )
-    if programme.tables["distances"].empty:
-        notes.append(
-            f"Distances are taken along the river, the station at km {float(settings['station_km']):g} (setting "
-            "station_km)."
-        )
-    out = np.zeros((n, n))
-    for i in range(1, n):
-        here = at[i]
-        by_river = (
-            float(settings["far_site_km"]) if here is None else abs(here - float(settings["station_km"]))
-        )
-        out[0, i] = known.get((STATION_NAME, places[i]), by_river)
-        out[i, 0] = known.get((places[i], STATION_NAME), by_river)
-    for i in range(1, n):
-        for j in range(1, n):
-            a, b = at[i], at[j]
-            # Between places not both on the river the way leads past the station.
-            way = out[i, 0] + out[0, j] if a is None or b is None else abs(a - b)
-            out[i, j] = 0.0 if i == j else known.get((places[i], places[j]), way)
-    return out

@@ -24,9 +24,10 @@ from planner.tasks.no_plan import STOPPED_WORDS, NoPlanError, why_none
 from planner.tasks.programme import Programme
 from planner.tasks.release_data import SETTINGS_USED, ReleaseInputs, release_inputs
 from planner.tasks.release_fallbacks import SiteFallbacks, fallbacks
+from planner.tasks.release_goals import ReleaseGoals, release_goals
 
 MOST_FAMILIES = 8
-FIGURE_KINDS = ("svg", "png", "html")
+FIGURE_KINDS = ("svg", "png", "html", "data")
 
 
 class NoReleasePlanError(NoPlanError):
@@ -60,6 +61,8 @@ class ReleaseOutcome:
         For each water with fish: the other waters ranked, should it be red on the day.
     changes : tuple of str
         What differs from the plan this version voids; empty for a first plan.
+    goals : ReleaseGoals or None
+        Goals the plan does not aim at: founders, spread of families, the way.
     """
 
     plan: ReleasePlan
@@ -72,6 +75,7 @@ class ReleaseOutcome:
     closed: tuple[str, ...] = ()
     fallbacks: tuple[SiteFallbacks, ...] = ()
     changes: tuple[str, ...] = ()
+    goals: ReleaseGoals | None = None
 
     def facts(self) -> tuple[tuple[str, str], ...]:
         """Return the figures of the plan as label and value."""
@@ -86,7 +90,9 @@ class ReleaseOutcome:
                 "Mean kinship of all sites",
                 f"{three_digits(m.kinship_whole)} (before {three_digits(m.kinship_whole_before)})",
             ),
+            ("Mean kinship across sites", three_digits(m.kinship_across)),
             ("Effective families at all sites", _one(m.effective_families)),
+            *(() if self.goals is None else self.goals.facts()),
             ("Objective, proven bound", f"{self.plan.objective:.4f}, {_bound_words(self.plan.bound)}"),
             ("Proven gap", f"{self.plan.gap:.3%}" if self.plan.gap is not None else "none"),
         )
@@ -129,6 +135,7 @@ class ReleaseOutcome:
             "kinship_whole": m.kinship_whole,
             "gene_diversity": m.gene_diversity,
             "effective_families": m.effective_families,
+            "goals": None if self.goals is None else self.goals.as_dict(),
             "sites": [_site_dict(s) for s in m.sites],
             "lines": self.lines.to_dict("records"),
             "fish": {str(site): list(here["stock_id"]) for site, here in self._sent().groupby("site")},
@@ -286,7 +293,10 @@ def outcome_of(
         fill_in_order(inputs.data, None, plan.survivors_floor),
     )
     ranked = fallbacks(inputs.data, plan.numbers)
-    return ReleaseOutcome(plan, inputs, fish, lines, plain, provenance, day, closed, ranked)
+    assert plan.measures is not None
+    goals = release_goals(programme, inputs.data, plan.numbers, plan.measures)
+    inputs = replace(inputs, notes=(*inputs.notes, *goals.notes))
+    return ReleaseOutcome(plan, inputs, fish, lines, plain, provenance, day, closed, ranked, goals=goals)
 
 
 def _fish_table(inputs: ReleaseInputs, plan: ReleasePlan, seed: int) -> pd.DataFrame:

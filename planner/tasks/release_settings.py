@@ -32,6 +32,10 @@ TRUCKS: tuple[Row, ...] = (
     ("station_km", "number", 0, "Where the station lies along the river.", "km", 0, 5000, PRACTICE),
     ("far_site_km", "number", 100, "Distance from the station of a site without river km and without a row in the "
      "table of distances.", "km", 0, 10000, "a guess; set your own, or add the row"),
+    ("truck_cost_per_km", "number", 0, "Cost of a km driven by a truck, in your money; 0: no cost is shown.", "per km",
+     0, 100000, "your accounts"),
+    ("crew_day_cost", "number", 0, "Cost of a truck and its crew for a day on the road, in your money; 0: no cost is "
+     "shown.", "per day", 0, 10000000, "your accounts"),
 )  # fmt: skip
 
 RELEASE_SETTINGS: tuple[Row, ...] = (*RULES, *TRUCKS)

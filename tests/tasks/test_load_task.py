@@ -110,6 +110,19 @@ def test_truck_loads__stopped_gives_the_best_so_far_and_says_so(
     assert caught.value.exit_code == 5
 
 
+def test_truck_loads__cost_of_the_way(
+    quick: Programme, released: tuple[ReleaseOutcome, Path], loads: LoadOutcome
+) -> None:
+    assert dict(loads.facts())["Cost of carrying"].startswith("not estimable because the settings")
+    priced = told(quick, truck_cost_per_km="1.5", crew_day_cost="200")
+    outcome = truck_loads(priced, released[1])
+    assert outcome.plan.km is not None
+    on_the_road = outcome.fish.drop_duplicates(["day", "truck"])
+    assert outcome.truck_days == len(on_the_road)
+    assert outcome.cost.value == pytest.approx(1.5 * outcome.plan.km + 200 * len(on_the_road))
+    assert outcome.as_dict()["cost"]["value"] == outcome.cost.value
+
+
 def test_truck_loads__says_what_is_short(quick: Programme, released: tuple[ReleaseOutcome, Path]) -> None:
     one = told(quick, release_days="1", trucks="1")
     with pytest.raises(NoReleasePlanError, match=r"room: .* kg of fish to carry") as caught:
