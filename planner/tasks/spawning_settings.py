@@ -44,4 +44,4 @@ SPAWNING_CHOICES: tuple[tuple[str, str, str, str, tuple[str, ...]], ...] = (
 )  # fmt: skip
 """Name, default, sentence, source and choices of settings that are words."""
 
-RULE_SETTINGS: tuple[str, ...] = tuple(row[0] for row in (*SPAWNING_SETTINGS, *SPAWNING_CHOICES))
+RULE_SETTINGS: tuple[str, ...] = (*(r[0] for r in SPAWNING_SETTINGS), *(r[0] for r in SPAWNING_CHOICES))
