@@ -34,6 +34,7 @@ PAGES = (
     "planner.web.pages.genetics",
     "planner.web.pages.spawning",
     "planner.web.pages.waters",
+    "planner.web.pages.waters_figure",
     "planner.web.pages.around_release",
     "planner.web.pages.choices",
     "planner.web.pages.waiting",
