@@ -12,6 +12,7 @@ import httpx
 import pytest
 
 from planner.store.register import Register
+from planner.tasks.sheets.forms import EntryForm, FormField, FormLine
 
 DESKTOP = {"width": 1280, "height": 900}
 PHONE = {"width": 390, "height": 844}
@@ -228,6 +229,74 @@ def test_pages__fit_a_phone(running: Desk, browser: Any, look_at: Callable[[Any,
     )
     phone.assert_clean()
     context.close()
+
+
+def kept(work: Path, name: str, *forms: EntryForm) -> str:
+    """Keep a sheet as if it had been printed; return its way on the server."""
+    place = work / "sheets" / name / "tried" / "1"
+    place.mkdir(parents=True)
+    values = {
+        "name": name,
+        "title": "A sheet",
+        "subtitle": "of a test",
+        "subject": "tried",
+        "version": 1,
+        "mark": "aaaa111111",
+        "content": "",
+        "asked": {},
+        "forms": [f.as_dict() for f in forms],
+    }
+    (place / "sheet.json").write_text(json.dumps(values))
+    return f"/sheets/enter/{name}/tried/1"
+
+
+def test_lines__are_added_and_a_permit_stop_offers_the_second_person(
+    running: Desk, secret_of: Callable[[str], str]
+) -> None:
+    caught = EntryForm(
+        "captures",
+        "Caught",
+        (FormField("length_mm", "Length"),),
+        (FormLine("line 1", ""),),
+        {"captured_on": "2024-10-20", "site_id": "QL", "length_type": "TL"},
+        named="capture_id",
+        prefix="CAP-T",
+    )
+    lot = running.rows("lots")[0]["lot_id"]
+    culled = EntryForm(
+        "group_moves",
+        "Taken out",
+        (FormField("number", "Number"),),
+        (FormLine("a", lot, {"from_lot": lot}),),
+        {"happened_on": "2024-10-20", "kind": "cull"},
+        named="move_id",
+        prefix="CULL-T",
+    )
+    way = kept(running.work, "tried", caught, culled)
+    with httpx.Client(base_url=running.look.home) as client:
+        form = {"csrf": secret_of(client.get("/look").text), "version": "1", "mark": "aaaa"}
+        more = client.post(way, data=form | {"added.0": "0", "t.0.1.length_mm": "310", "do": "more.0"})
+        assert 'name="t.0.2.length_mm"' in more.text
+        assert 'value="310"' in more.text
+        assert 'name="added.0" value="1"' in more.text
+        assert "Add a line" in more.text.split("Taken out")[0]
+        assert "Add a line" not in more.text.split("Taken out")[1]
+        filled = form | {"added.0": "1", "t.0.1.length_mm": "310", "t.0.2.length_mm": "320"}
+        stopped = client.post(way, data=filled | {"t.1.1.number": "900000", "do": "enter"})
+        assert stopped.status_code == 422
+        assert "900000 more to sacrifice" in stopped.text
+        assert "propose it beyond the permit" in stopped.text
+        assert not [r for r in running.rows("captures") if r["capture_id"].startswith("CAP-T")]
+        done = client.post(way, data=filled | {"t.1.1.number": "900000", "beyond": "yes", "do": "enter"})
+        assert "2 line(s) entered as change" in done.text
+        assert "1 wait for a second person in proposal" in done.text
+    made = {
+        r["capture_id"]: r["length_mm"]
+        for r in running.rows("captures")
+        if r["capture_id"].startswith("CAP-T")
+    }
+    assert made == {"CAP-T-1": 310, "CAP-T-2": 320}
+    assert running.rows("proposals")[0]["act"] == "permit-exceeded"
 
 
 def test_addresses__stay_inside_and_folders_are_refused(
