@@ -126,7 +126,12 @@ def test_write__a_record_from_entry_to_withdrawal(own: Client) -> None:
     number = made["record"]
     assert made["change"] > 0
     assert own.get(f"records/holds/{number}")["values"]["subject"] == "F-03"
-    changed = own.post(f"records/holds/{number}", {"values": {"note": "left fin"}, "reason": "looked again"})
+    seen = own.get(f"records/holds/{number}")["entry"]
+    changed = own.post(
+        f"records/holds/{number}", {"values": {"note": "left fin"}, "reason": "looked again", "entry": seen}
+    )
+    late = own.http.post(f"/api/records/holds/{number}", json={"values": {"note": "tail"}, "entry": seen})
+    assert 400 <= late.status_code < 500, "made from a version that is no longer there"
     assert "note" in changed["words"]
     same = own.post(f"records/holds/{number}", {"values": {"note": "left fin"}, "reason": "again"})
     assert same == {

@@ -158,6 +158,7 @@ def _record(request: Request, table: str, number: int) -> Record:
             "table": r.table,
             "number": r.number,
             "name": r.name,
+            "entry": r.entry,
             "values": values,
             "history": plain_value(r.history),
         }
@@ -210,6 +211,7 @@ def change(request: Request, table: Table, number: Number, entry: ChangeEntry) -
             entry.true_on,
             euthanasia=entry.euthanasia,
             beyond_permit=entry.beyond_permit,
+            entry=entry.entry,
         )
     return _entered(done)
 

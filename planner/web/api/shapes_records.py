@@ -89,6 +89,7 @@ class Record(BaseModel):
     table: str
     number: int
     name: str
+    entry: int = Field(description="This version; a change may say it was made from it.")
     values: dict[str, str]
     history: list[Version]
 
@@ -119,6 +120,12 @@ class Entry(BaseModel):
 class ChangeEntry(Entry):
     """Cells to change; an empty text empties a cell."""
 
+    entry: int = Field(
+        0,
+        ge=0,
+        le=2**62,
+        description="Version that was looked at: a newer one refuses the change; 0: whatever is there.",
+    )
     euthanasia: bool = Field(False, description="The fish is to be killed: a second person confirms.")
 
 
