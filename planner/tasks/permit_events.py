@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, cast
 
 from planner.tasks.individuals import as_date
 from planner.tasks.programme import Programme
@@ -102,7 +102,8 @@ def _released(programme: Programme) -> Iterator[Event]:
     table = programme.tables["releases"]
     known_day = table[table["released_on"].notna()]
     together = known_day.groupby(["event", "released_on", "site_id"], sort=False, dropna=False).size()
-    for (event, day, site), number in together.items():
+    for key, number in together.items():
+        event, day, site = cast("tuple[str, Any, str]", key)
         on = day.date()
         groups[event, on, site] = groups.get((event, on, site), 0) + int(number)
         single[on, site] = single.get((on, site), 0) + int(number)
