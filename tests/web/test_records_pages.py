@@ -103,7 +103,7 @@ def test_import__refuses_what_is_too_large_before_reading_it(server: str) -> Non
         assert line.recv(64).split()[1] == b"413"
 
 
-def test_findings__are_decided_with_a_reason_and_kept_for_the_same_records(look: Any) -> None:
+def test_findings__are_decided_with_a_reason_and_kept_for_the_same_records(look: Any, phone: Any) -> None:
     look.go("/records/findings")
     assert "findings" in look.page.locator("main").inner_text()
     for decision, reason in (("Reviewed", "someone looks at it"), ("Accept", "seen and known")):
@@ -117,9 +117,12 @@ def test_findings__are_decided_with_a_reason_and_kept_for_the_same_records(look:
     jobs = httpx.get(look.home + "/jobs").text.count("Run every check")
     look.go("/records/findings")
     assert "the records have not changed since" in look.page.locator("main").inner_text()
-    assert "seen and known" in look.page.locator("main").inner_text()
+    assert look.page.get_by_text("seen and known").count() == 1
     assert httpx.get(look.home + "/jobs").text.count("Run every check") == jobs
     look.assert_clean()
+    phone.go("/records/findings")
+    assert phone.page.evaluate("document.documentElement.scrollWidth") <= 390
+    phone.assert_clean()
     look.page.get_by_role("button", name="Check again").click()
     look.settle()
     assert httpx.get(look.home + "/jobs").text.count("Run every check") == jobs + 1

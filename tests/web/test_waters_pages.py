@@ -78,7 +78,10 @@ def test_release_day__ranks_a_fallback_for_each_water(look: Any, planned: str) -
     look.assert_clean()
 
 
-def test_release__versions_are_compared(look: Any, planned: str) -> None:
+def test_release__versions_are_compared(look: Any, phone: Any, planned: str) -> None:
+    phone.go("/release/compare")
+    assert phone.page.evaluate("document.documentElement.scrollWidth") <= 390
+    phone.assert_clean()
     look.go("/release/compare")
     text = look.page.locator("main").inner_text()
     for words in ("Expected survivors, 95 % interval", "fish go to the same water in both", "More or less"):
