@@ -96,15 +96,15 @@ def judge_added(
         values = {n: v for n, v in row.items() if v is not None}
         if line.row in before.waiting:
             number, waiting = before.waiting[line.row]
-            old = {n: waiting.get(n) for n in line.given if str(waiting.get(n)) != text_of(row[n])}
+            old = {n: waiting.get(n) for n in line.given if str(waiting.get(n) or "") != text_of(row[n])}
             out.append(EntryLine(line, "waits", values, old, proposal=number))
         elif line.row in same:
             out.append(EntryLine(line, "same", values))
         elif (record := before.records.get((table, line.row), there.get(line.row, 0))) != 0:
-            mine = (table, line.row) in before.records
-            out.append(
-                _against(register, line, row, record, [*line.given, *(line.blanks if mine else ())], typed)
-            )
+            columns = [n for n, text in line.given.items() if text]
+            if (table, line.row) in before.records:
+                columns += line.blanks  # of this paper: a blank left empty now was read otherwise before
+            out.append(_against(register, line, row, record, columns, typed))
         else:
             out.append(EntryLine(line, "new", values))
     return out

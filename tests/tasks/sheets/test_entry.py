@@ -300,7 +300,11 @@ def test_releases__wait_for_a_second_person_beside_the_lines_that_do_not(registe
     assert (done.proposals, register.count("releases"), register.count("ripeness")) == (("1",), 0, 1)
     assert "1 line(s) entered as change 3; 2 wait for a second person in proposal 1" in done.outcome()
     assert register.data_version().change_id == 3  # lines and proposal in one change
-    assert states(plan_entry(register, sheet, both)) == ["same", "waits", "waits"]
+    waiting = plan_entry(register, sheet, both)
+    assert states(waiting) == ["same", "waits", "waits"]
+    assert not any(x.old for x in waiting.lines)
+    other = plan_entry(register, sheet, typed({(1, 2): {TICK: "x", "total_length_mm": "205"}}))
+    assert other.lines[0].old == {"total_length_mm": "250.0"}
     with pytest.raises(NotAllowedError, match="who proposed it"):
         confirm(register, "1", "EN")
     confirm(register, "1", "TA")

@@ -17,7 +17,7 @@ from broodstock.errors import UsageError
 from planner.store.register import Register
 from planner.tasks.keyed_dishes import KeyedDish, keyed_dishes, laid_in_all, with_records
 from planner.tasks.morning import MorningEvents
-from planner.tasks.programme import Programme
+from planner.tasks.programme import open_programme
 from planner.tasks.sheets.kinds import KINDS
 from planner.tasks.sheets.plan_forms import find_sheet, sheet_at, spawning_sheets
 from planner.tasks.sheets.shelf import SHELVES, shelves
@@ -185,7 +185,8 @@ def cross(label: str, day: str) -> dict[str, Any]:
     return {"cross_id": label, "season": 2025, "made_on": day, "dam": "F-1", "sire": "M-1"}
 
 
-def test_shelves__offer_every_kind_of_sheet_once(tiny: Programme, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_shelves__offer_every_kind_of_sheet_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    tiny = open_programme(Path(__file__).parents[3] / "data_examples" / "tiny")
     known = [n for *_, names in SHELVES for n in names]
     assert len(set(known)) == len(known)
     monkeypatch.setitem(KINDS, "unplaced", replace(KINDS["ripeness"], name="unplaced"))
