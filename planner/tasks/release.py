@@ -13,6 +13,7 @@ import pandas as pd
 
 from broodstock.arrays import BigIntArray
 from planner.optimise.release.assign import assign_fish
+from planner.optimise.release.change import next_best, would_let_stay_go
 from planner.optimise.release.explain import allocations, kept_back_reasons
 from planner.optimise.release.naive import PlainPlan, fill_in_order, proportional
 from planner.optimise.release.plan import ReleasePlan
@@ -27,6 +28,9 @@ from planner.tasks.release_fallbacks import SiteFallbacks, fallbacks
 from planner.tasks.release_goals import ReleaseGoals, release_goals
 
 MOST_FAMILIES = 8
+LINE_COLUMNS = [
+    "group", "family", "size_class", "site", "number", "survival", "kinship_to_site", "why", "what_else"
+]  # fmt: skip
 FIGURE_KINDS = ("svg", "png", "html", "data")
 
 
@@ -115,6 +119,21 @@ class ReleaseOutcome:
             if s.arrivals
         ]
 
+    def _stay(self) -> list[dict[str, Any]]:
+        """Return the groups with fish that stay: number, reason, and what would let them go."""
+        data, numbers = self.inputs.data, self.plan.numbers
+        assert numbers is not None
+        at = {name: g for g, name in enumerate(data.groups.name)}
+        return [
+            {
+                "group": group,
+                "number": number,
+                "why": why,
+                "what_would_change_it": would_let_stay_go(data, at[group], why),
+            }
+            for group, number, why in kept_back_reasons(data, numbers)
+        ]
+
     def _sent(self) -> pd.DataFrame:
         return self.fish[self.fish["site"] != ""]
 
@@ -143,6 +162,7 @@ class ReleaseOutcome:
             "changes": list(self.changes),
             "fallbacks": [f.as_dict() for f in self.fallbacks],
             "refused": [r.text() for r in self.plan.refused],
+            "stay": self._stay(),
             "plans_without_optimisation": [
                 {
                     "name": p.name,
@@ -256,6 +276,9 @@ def outcome_of(
     broken = breaches(inputs.data, plan.numbers, plan.survivors_floor)
     if broken:
         raise AssertionError("the recheck refuses the plan: " + "; ".join(b.text() for b in broken))
+    group_at = {name: g for g, name in enumerate(inputs.data.groups.name)}
+    site_at = {name: s for s, name in enumerate(inputs.data.sites.name)}
+    changes = next_best(inputs.data, plan.numbers)
     class_of = dict(zip(inputs.data.groups.name, inputs.data.groups.size_class, strict=True))
     lines = pd.DataFrame(
         [
@@ -268,10 +291,11 @@ def outcome_of(
                 "survival": a.survival,
                 "kinship_to_site": a.kinship_to_site,
                 "why": a.reason,
+                "what_else": changes[group_at[a.group], site_at[a.site]],
             }
             for a in allocations(inputs.data, plan.numbers)
         ],
-        columns=["group", "family", "size_class", "site", "number", "survival", "kinship_to_site", "why"],
+        columns=LINE_COLUMNS,
     )
     provenance = Provenance(
         kind="release plan",

@@ -261,7 +261,7 @@ def kept_back_reasons(data: ReleaseData, numbers: BigIntArray) -> list[tuple[str
         Group, fish that stay, reason in words.
     """
     free = allowed(data)
-    full = _full_sites(data, numbers)
+    full = full_sites(data, numbers)
     stays = data.groups.available - numbers.sum(axis=1)
     settings = data.settings
     released = int(numbers.sum())
@@ -292,7 +292,7 @@ def _family_stay(data: ReleaseData, stays: BigIntArray, group: int) -> int:
     return int(stays[data.groups.family == data.groups.family[group]].sum())
 
 
-def _full_sites(data: ReleaseData, numbers: BigIntArray) -> np.ndarray:
+def full_sites(data: ReleaseData, numbers: BigIntArray) -> np.ndarray:
     """Return which sites can take no further fish by number or mass, shape (n_sites,)."""
     sent = numbers.sum(axis=0)
     room = data.sites.room
