@@ -19,6 +19,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from broodstock.arrays import BoolArray, FloatArray
 from planner.optimise.kinship_bound import Lattice, SquareForm
@@ -146,6 +147,13 @@ def resplit(
     SquareForm or None
         None when the matrix is singular or nothing can be gained.
     """
+    with threadpool_limits(
+        1, user_api="blas"
+    ):  # many small steps: on a busy machine threads wait for each other
+        return _resplit(form, nodes, gains, time_limit)
+
+
+def _resplit(form: SquareForm, nodes: SquareForm, gains: FloatArray, time_limit: float) -> SquareForm | None:
     Y = flow_matrix(form)
     K = (Y.T * form.weights) @ Y
     largest = float(np.abs(K).max(initial=0.0))
