@@ -321,6 +321,7 @@ def test_addresses__stay_inside_and_folders_are_refused(
     folder.mkdir(exist_ok=True)
     shutil.copytree(running.work / "sheets", tmp_path / "sheets")
     with serve(create_app(str(folder), tmp_path, workers=0)) as other:
+        assert "keying in needs a register" in httpx.get(f"{other}/sheets").text
         answer = httpx.get(f"{other}/sheets/enter/ripeness/{subject}/1")
         assert answer.status_code == 409
         assert "can only be read" in answer.text
