@@ -153,10 +153,9 @@ def plan_release(
         state.bound = relaxed.bound
     stages.append(Stage("relaxation", relaxed.seconds, relaxed.value, relaxed.bound))
     n_cuts, before = len(model.cuts), time.perf_counter()
+    proof = _proof(model, relaxed, n_cuts, floor, first.prices)
     if proven is not None and proven[0] > state.bound:
         state.bound, proof = proven
-    else:
-        proof = _proof(model, relaxed, n_cuts, floor, first.prices)
     status = search(state, relaxed)
     bound = state.bound if np.isfinite(state.bound) else None
     stages.append(Stage("whole fish", time.perf_counter() - before, state.value, bound))
