@@ -53,6 +53,7 @@ def work_off(state: Any, name: str, options: dict[str, Any], seconds: float = 90
 def prepare(state: Any, audit: bool = False) -> None:
     """Make a plan of each kind and the reports that pages show, so that no page is empty."""
     work_off(state, "read", {})
+    work_off(state, "findings", {})
     work_off(state, "spawn", {})
     work_off(state, "release", {})
     for name in ("lots", "season", "permits", "trends", *(("monitoring", "audit") if audit else ())):

@@ -38,7 +38,8 @@ def test_full_demo__every_page_is_clean(full: str, browser: Any, width: int) -> 
     look.page.on("response", lambda r: failed.append(f"{r.status} {r.url}") if r.status >= 400 else None)
     wrong: list[str] = []
     for path in paths:
-        look.go(path)
+        look.page.goto(full + path)
+        look.settle(600)
         problems = [*look.foreign, *look.complaints, *failed, *look.violations()]
         if look.page.locator("h1").count() != 1:
             problems.append("not one heading")
@@ -59,7 +60,8 @@ def test_full_demo__pages_of_numbers_are_readable_in_every_look(full: str, brows
     context.add_cookies([{"name": "theme", "value": theme, "url": full}])
     look = Look(context.new_page(), full)
     for path in ("/kinship", "/founders", "/lots", "/permits", "/diversity/trends", "/monitoring", "/audit"):
-        look.go(path)
+        look.page.goto(full + path)
+        look.settle(600)
         look.assert_clean()
     context.close()
 
