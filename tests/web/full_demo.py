@@ -74,7 +74,7 @@ def addresses(client: httpx.Client) -> list[str]:
     out = ["/", "/look", *(d.home for d in DESKS), *(link.path for d in DESKS for link in d.links)]
     out += [fish, fish.replace("/fish/", "/pedigree?fish="), "/find?q=" + fish.removeprefix("/fish/")]
     out.append(first("/waters/map/drawing", '/waters/site/[^"/]+'))
-    out += ["/records/tables", "/records/table/fish", "/records/table/captures"]
+    out += ["/records/table/fish", "/records/table/captures"]
     out.append(first("/records/table/fish", "/records/table/fish/[0-9]+"))
     out += ["/records/table/fish/new", "/spawning?version=1", "/release?version=1"]
     return list(dict.fromkeys(out))
