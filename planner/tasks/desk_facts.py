@@ -141,7 +141,7 @@ def _today(workplace: Workplace, programme: Programme) -> DeskNow:
 
 def _waters(workplace: Workplace, programme: Programme) -> DeskNow:
     day = programme.settings.day("release_day")
-    stock = programme.tables["stock"]
+    stock = programme.stock_here
     cards = water_cards(programme, day)
     waits = stock["withdrawal_until"] > pd.Timestamp(day) if "withdrawal_until" in stock else stock.index < 0
     facts = [

@@ -273,7 +273,7 @@ def _no_plan(data: ExchangeData, plan: ExchangePlan) -> NoChoiceError:
 def _data(programme: Programme, wishes: ExchangeWishes, notes: list[str]) -> ExchangeData:
     """Return the waters with residents of known family, the station beside them where asked or needed."""
     sites = programme.tables["sites"]
-    residents = programme.tables["residents"]
+    residents = programme.residents_now
     known = residents[residents["family"] != ""]
     total = residents.groupby("site_id")["number"].sum()
     taking = [
@@ -287,7 +287,7 @@ def _data(programme: Programme, wishes: ExchangeWishes, notes: list[str]) -> Exc
     if left_out:
         notes.append(f"Without residents of known family, so not in the exchange: {', '.join(left_out)}.")
     with_station = wishes.with_station
-    if len(taking) < 2 and not with_station and not programme.tables["stock"].empty:
+    if len(taking) < 2 and not with_station and not programme.stock_here.empty:
         with_station = True
         notes.append("Fewer than two waters could exchange fish: the station's stock is the other partner.")
     if len(taking) + with_station < 2 or not taking:
@@ -302,7 +302,7 @@ def _data(programme: Programme, wishes: ExchangeWishes, notes: list[str]) -> Exc
     gets = [bool(pd.isna(s.open_for_release) or s.open_for_release) for s in taking]
     names = [s.name for s in taking]
     if with_station:
-        stock = programme.tables["stock"]
+        stock = programme.stock_here
         counts.append(stock.groupby("family").size())
         unit_risk = programme.tables["units"].set_index("unit_id")["water_risk"]
         risk.append(int(stock["unit"].map(unit_risk).fillna(0).max()))

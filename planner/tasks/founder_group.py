@@ -38,6 +38,7 @@ from planner.tasks.programme import Programme
 from planner.tasks.release_data import release_inputs, season_of
 from planner.tasks.rows import rows
 from planner.tasks.survival_curves import curve_of
+from planner.tasks.water_state import water_states
 
 SETTINGS_USED = ("larval_group_kinship", "predator_min_length_mm", "survey_valid_days", "gap", "time_limit")
 DROPS = 2000
@@ -213,7 +214,7 @@ def founder_plan(
             f"founder group for {site.name}: found no fish that may go there. Expected at least one. "
             + " ".join(notes)
         )
-    living = programme.tables["residents"]
+    living = programme.residents_now
     living = living[(living["site_id"] == site.site_id) & (living["family"] != "")]
     names = sorted(set(fish["family"]) | set(living["family"]))
     families = stock_families(programme, names)
@@ -295,14 +296,10 @@ def _candidates(
     """Return the single fish that may go: stock, and half of each family of refuges."""
     stock = release_inputs(programme, day).fish.rename(columns={"stock_id": "fish"})
     shortest = max(wishes.min_length_mm, 0 if pd.isna(site.min_length_mm) else float(site.min_length_mm))
-    surveyed = site.surveyed_on
-    stale = pd.isna(surveyed) or (pd.Timestamp(day) - surveyed).days > programme.settings["survey_valid_days"]
-    if site.predators != "none" or stale:
-        shortest = max(shortest, float(programme.settings["predator_min_length_mm"]))
-        notes.append(
-            f"{site.name}: predators {site.predators}{' (survey too old)' if stale else ''}; no fish under "
-            f"{shortest:.0f} mm."
-        )
+    state = water_states(programme, day)[site.site_id]
+    shortest = max(shortest, state.least_mm)
+    if state.predators != "none":
+        notes.append(f"{site.name}: {state.predator_words}; no fish under {shortest:.0f} mm.")
     risk = 9 if pd.isna(site.water_risk) else int(site.water_risk)
     reasons = (
         ("on hold or without a health certificate", stock["health_hold"].to_numpy(dtype=bool)),
@@ -337,7 +334,7 @@ def _refuge(programme: Programme, site: Any, risk: int, notes: list[str]) -> lis
         )
     )
     out = []
-    for row in rows(programme.tables["residents"]):
+    for row in rows(programme.residents_now):
         if row.site_id not in set(low["site_id"]) or not row.family:
             continue
         out += [
@@ -397,7 +394,7 @@ def _data(
             there = int(number[sex == code].sum())
             words = f"at least {least:.0f} {word} ({there} known {word} may go)"
             rules.append(Rule("sex", words, np.array(sex == code, dtype=np.float64), least))
-    everyone = programme.tables["residents"]
+    everyone = programme.residents_now
     present = int(everyone.loc[everyone["site_id"] == site.site_id, "number"].sum())
     if not pd.isna(site.capacity_fish):
         room = max(0, int(site.capacity_fish) - present)

@@ -256,7 +256,7 @@ def _plain(value: Any) -> Any:
 
 
 def _stock(programme: Programme) -> _Case:
-    stock = programme.tables["stock"]
+    stock = programme.stock_here
     if stock.empty:
         raise UsageError(
             "fish to keep: found no fish in stock.csv. Expected at least one. Add the rearing groups."

@@ -362,7 +362,7 @@ def grow_report(
     UsageError
         If there is no stock, or the site is not known.
     """
-    stock = programme.tables["stock"]
+    stock = programme.stock_here
     if stock.empty:
         raise UsageError("grow: found no fish in stock.csv. Expected at least one. Add the rearing groups.")
     day = day or programme.settings.day("release_day")

@@ -128,10 +128,10 @@ def known_living(programme: Programme) -> KnownLiving:
         If no living fish is recorded.
     """
     build = _Builder(programme)
-    for row in rows(programme.tables["stock"]):
+    for row in rows(programme.stock_here):
         build.add(row.stock_id, row.family, f"unit {row.unit or NO_UNIT}")
     uncounted: dict[str, int] = {}
-    for row in rows(programme.tables["residents"]):
+    for row in rows(programme.residents_now):
         where = f"site {row.site_id}"
         if not row.family:
             uncounted[where] = uncounted.get(where, 0) + int(row.number)

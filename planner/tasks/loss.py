@@ -258,7 +258,7 @@ def _places_named(
 
 def _aboard(programme: Programme, living: KnownLiving, load: Sequence[str]) -> set[int]:
     """Return the rows of fish on a truck."""
-    stock = programme.tables["stock"]
+    stock = programme.stock_here
     name_of = dict(zip(stock["tag"], stock["stock_id"], strict=True))
     name_of |= {f: f for f in stock["stock_id"]}
     row_of = {living.names[i]: int(i) for i in living.alive}

@@ -83,7 +83,7 @@ def find_movers(programme: Programme, what: str) -> list[Mover]:
         name = by_tag.get(tag.code) or in_stock.get(tag.code)
         if name:
             return [m for m in every if m.name == name]
-    living = [m for m in every if m.kind != "fish" or m.status in IN_CARE]
+    living = [m for m in every if m.kind == "lot" or m.status in IN_CARE]
     in_unit = [m for m in living if m.unit == what]
     if in_unit:
         return in_unit
@@ -123,9 +123,13 @@ def _last_sites(programme: Programme) -> dict[str, str]:
 
 def stock_movers(programme: Programme) -> list[Mover]:
     """Return every row of the table ``stock``."""
+    site_of = _last_sites(programme)
+    here = set(programme.stock_here["stock_id"])
     return [
         Mover(
-            r.stock_id, "stock", 1, r.unit, "", r.family, "", "to-release", float(r.total_length_mm),
+            r.stock_id, "stock", 1, r.unit if r.stock_id in here else "",
+            "" if r.stock_id in here else site_of.get(r.tag, ""), r.family, "",
+            "to-release" if r.stock_id in here else "released", float(r.total_length_mm),
             as_date(r.withdrawal_until), None,
         )
         for r in rows(programme.tables["stock"])

@@ -114,6 +114,20 @@ class Programme:
         return tuple(individuals(self, dt.date.max))
 
     @cached_property
+    def stock_here(self) -> pd.DataFrame:
+        """Fish of the stock that were not released since they were tagged; never changed."""
+        from planner.tasks.still_here import stock_here
+
+        return stock_here(self)
+
+    @cached_property
+    def residents_now(self) -> pd.DataFrame:
+        """Residents of each water, with the fish released since its last count; never changed."""
+        from planner.tasks.still_here import residents_now
+
+        return residents_now(self)
+
+    @cached_property
     def living_rows(self) -> IntArray:
         """Pedigree rows of the living fish in care (brood and hold)."""
         fish = self.tables["fish"]

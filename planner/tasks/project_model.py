@@ -230,7 +230,7 @@ def _waters(
     settings = programme.settings
     season = season_of(settings.day("release_day"))
     length = float(get.setting("project_release_length", "Length at release (0: mean of the stock)", "mm"))
-    stock = programme.tables["stock"]
+    stock = programme.stock_here
     if not length and len(stock) and stock["total_length_mm"].notna().any():
         length = float(stock["total_length_mm"].mean())
         get.note("Mean length of the stock", f"{length:.0f} mm", "table stock")
@@ -323,7 +323,7 @@ def _releases(
     programme: Programme, get: _Parameters, opened: list[Any], closed: list[Any]
 ) -> dict[str, float]:
     """Return the fish released a year into the main water and each backwater."""
-    stock = len(programme.tables["stock"])
+    stock = len(programme.stock_here)
     total = float(get.setting("project_releases", "Fish released a year (0: as many as may go now)", "fish"))
     every = [*opened, *closed]
     wanted = {s.site_id: (_number(s.wanted) or _number(s.max_receive)) if _is_open(s) else 0.0 for s in every}

@@ -141,7 +141,7 @@ def start_of(programme: Programme, place_of: dict[str, int]) -> StartFacts:
         fish.append((SEX.get(row.sex, -1), age, 0, (True, pedigree.index[row.fish_id])))
         counts["brood"] += 1
     released = programme.tables["releases"]
-    for row in rows(programme.tables["residents"]):
+    for row in rows(programme.residents_now):
         place = place_of.get(row.site_id)
         if place is None:
             continue
@@ -160,7 +160,7 @@ def start_of(programme: Programme, place_of: dict[str, int]) -> StartFacts:
             fish.append((-1, tree.age(family, longest), place, len(young)))
             young.append(tree.pair(family))
     broods: dict[tuple[Token, Token], int] = {}
-    stock = programme.tables["stock"]
+    stock = programme.stock_here
     larval = 0
     for family in stock["family"]:
         pair = tree.pair(family)

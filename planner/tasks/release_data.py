@@ -29,6 +29,7 @@ from planner.tasks.release_rules import (
     temperatures,
 )
 from planner.tasks.rows import rows
+from planner.tasks.still_here import added_words, received_this_season, season_start
 from planner.tasks.survival_curves import curve_of
 from planner.tasks.water_state import CONNECTED, water_states
 
@@ -114,7 +115,7 @@ def release_inputs(programme: Programme, day: dt.date, closed: tuple[str, ...] =
     ValueRangeError
         If the numbers of the records make no sense together.
     """
-    stock, table = programme.tables["stock"], programme.tables["sites"]
+    stock, table = programme.stock_here, programme.tables["sites"]
     if stock.empty or table.empty:
         raise NoPlanError(
             f"Release plan: found {len(stock)} fish in stock.csv and {len(table)} sites in sites.csv. Expected at "
@@ -130,7 +131,8 @@ def release_inputs(programme: Programme, day: dt.date, closed: tuple[str, ...] =
         )
     notes: list[str] = []
     fish = _with_holds(programme, stock, day, notes)
-    residents = programme.tables["residents"]
+    residents = programme.residents_now
+    notes += [n for n in (added_words(residents),) if n]
     names = sorted(set(fish["family"])) + sorted(set(residents["family"]) - set(fish["family"]) - {""})
     names.append(UNKNOWN_FAMILY)
     families = _families(programme, names, fish)
@@ -289,12 +291,17 @@ def _sites(
     refuge = (table["kind"] == "refuge").to_numpy()
     copies = int(programme.settings["refuge_copies"])
     in_stock = families.keep_back * 0 + np.array(
-        [n in set(programme.tables["stock"]["family"]) for n in families.name]
+        [n in set(programme.stock_here["family"]) for n in families.name]
     )
     no_mass = table["capacity_kg"].notna() & (living.sum(axis=0) > 0)
     if no_mass.any():
         notes.append("Mass of residents is not recorded: the limit in kg counts the arrivals only.")
     low, high = sex_window(programme) or (0.0, 1.0)
+    received = received_this_season(programme, day).reindex(table["site_id"]).fillna(0).to_numpy(np.int64)
+    if received.any():
+        notes.append(
+            f"{int(received.sum())} fish were released since {season_start(day):%d %b %Y} and count as received."
+        )
     sites = Sites.make(
         list(table["name"]),
         len(families),
@@ -307,8 +314,8 @@ def _sites(
         open=is_open,
         min_length_mm=table["min_length_mm"].fillna(0).to_numpy(),
         min_group=_whole(table["min_group"], 0),
-        wanted=np.where(is_open, _whole(table["wanted"], NO_LIMIT), NO_LIMIT),
-        max_receive=_whole(table["max_receive"], NO_LIMIT),
+        wanted=np.where(is_open, _left_to_receive(table["wanted"], received), NO_LIMIT),
+        max_receive=_left_to_receive(table["max_receive"], received),
         family_cap=np.where(backwater, programme.settings["family_share_cap"], 1.0),
         refuge_copies=np.outer(in_stock.astype(np.int64), refuge.astype(np.int64) * copies),
         weight=table["weight"].fillna(1.0).to_numpy(),
@@ -321,6 +328,12 @@ def _sites(
         sex_known_from=int(programme.settings["sex_known_from"]),
     )
     return sites, words
+
+
+def _left_to_receive(column: pd.Series, received: BigIntArray) -> BigIntArray:
+    """Return a number for the season less what was received in it; without a number there is no limit."""
+    most = _whole(column, NO_LIMIT)
+    return np.where(most == NO_LIMIT, NO_LIMIT, np.maximum(most - received, 0))
 
 
 def _whole(column: pd.Series, empty: int) -> BigIntArray:

@@ -59,7 +59,7 @@ def renovation_report(programme: Programme) -> RenovationReport:
     renovation without a day on which the water was found free of fish is open.
     """
     sites, jobs = programme.tables["sites"], programme.tables["renovations"]
-    residents = programme.tables["residents"].groupby("site_id")["number"].sum()
+    residents = programme.residents_now.groupby("site_id")["number"].sum()
     today, limit = programme.today, int(programme.settings["renovation_years"])
     now = pd.Timestamp(today)
     out = []

@@ -84,7 +84,7 @@ def living_group(programme: Programme) -> tuple[FloatArray, list[str]]:
         )
         if k == "cross"
     }
-    residents = programme.tables["residents"]
+    residents = programme.residents_now
     placed = unplaced = 0
     for family, number in zip(residents["family"], residents["number"], strict=True):
         known = [p for p in parents.get(family, ()) if p in index]

@@ -112,7 +112,7 @@ def _number(value: Any) -> float | None:
 
 
 def _card(programme: Programme, s: Any, day: dt.date, state: WaterState) -> WaterCard:
-    table = programme.tables["residents"]
+    table = programme.residents_now
     here = table[table["site_id"] == s.site_id]
     number = int(here["number"].sum())
     named = here[here["family"] != ""].groupby("family")["number"].sum().sort_values(ascending=False)

@@ -119,7 +119,7 @@ def water_states(programme: Programme, day: dt.date, closed: Collection[str] = (
     """
     table = programme.tables["sites"]
     shut = closed_months(table)[day.month - 1]
-    residents = programme.tables["residents"]
+    residents = programme.residents_now
     works = _works(programme, day)
     safe = float(programme.settings["predator_min_length_mm"])
     out = {}

@@ -103,7 +103,8 @@ def test_exchange_plan__bad_input(four: Programme, tiny: Programme) -> None:
         exchange_plan(four, ExchangeWishes(generation_years=0))
     with pytest.raises(ValueRangeError, match="least that is not above the most"):
         exchange_plan(four, ExchangeWishes(least=5, most=1))
-    empty = replace(tiny, tables=dict(tiny.tables) | {"residents": tiny.tables["residents"].iloc[:0]})
+    nobody = {name: tiny.tables[name].iloc[:0] for name in ("residents", "releases", "group_moves")}
+    empty = replace(tiny, tables=dict(tiny.tables) | nobody)
     with pytest.raises(UsageError, match="found 0 backwaters"):
         exchange_plan(empty, ExchangeWishes())
 

@@ -168,8 +168,9 @@ def test_projection__records_without_fish_or_water(tiny: Programme) -> None:
     with pytest.raises(UsageError, match="found no reservoir, river, backwater or refuge"):
         project_model(changed(tiny, sites=tiny.tables["sites"].iloc[:0]))
     fish = tiny.tables["fish"].assign(status="dead")
+    nobody = {name: tiny.tables[name].iloc[:0] for name in ("residents", "releases", "group_moves")}
     with pytest.raises(UsageError, match="found no living fish"):
-        project_model(changed(tiny, fish=fish, residents=tiny.tables["residents"].iloc[:0]))
+        project_model(changed(tiny, fish=fish, **nobody))
 
 
 @pytest.mark.parametrize(
