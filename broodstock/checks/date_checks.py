@@ -20,6 +20,7 @@ SPANS = (
     ("fish", "hatched_on", "entered_on"),
     ("fish", "hatched_on", "status_on"),
     ("fish", "hatched_on", "measured_on"),
+    ("stock", "tagged_on", "gone_on"),
 )
 """Tables with two days of which the second is never before the first."""
 PAST = (
@@ -31,6 +32,7 @@ PAST = (
     ("crosses", "made_on"),
     ("stock", "measured_on"),
     ("stock", "tagged_on"),
+    ("stock", "gone_on"),
     ("samples", "collected_on"),
     ("releases", "released_on"),
     ("captures", "captured_on"),

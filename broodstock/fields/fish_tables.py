@@ -211,6 +211,7 @@ FISH_TABLES = (
             C("unit", "text", "Tank or pond it is in.", refers="units.unit_id"),
             C("tagged_on", "date", "Day of tagging."),
             C("withdrawal_until", "date", "Last day of a medicine withdrawal time."),
+            C("gone_on", "date", "Day it died or left other than by a release; empty while it lives here."),
             C("note", "text", "Anything else."),
         ),
         ("stock_id",),

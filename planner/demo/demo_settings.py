@@ -47,6 +47,7 @@ def settings_table(scale: Scale) -> pd.DataFrame:
         ("predator_min_length_mm", "300", "mm", _PLAN, "Shortest fish for water with predators or of unknown status."),
         ("survey_valid_days", "365", "days", _COMMON, "A predator survey is renewed every year."),
         ("across_weight", "1", "", _PLAN, "Kinship across sites counts as much as within."),
+        ("release_gap", "0.005" if full else "0.02", "", _PLAN, "A release plan may stop when it is proven this near to the best."),
         ("gap", "0.001", "", _PLAN, "A plan may stop when it is proven this near to the best."),
         ("confidence", "0.95", "", _COMMON, "Coverage of intervals."),
         ("hybrid_index_max", "0.05", "", _COMMON, "Fish with more genes of the chalk chub are held."),

@@ -178,6 +178,7 @@ def stock_table(stock: Stock, ids: np.ndarray, tags: np.ndarray, year: int) -> p
             "unit": stock.unit,
             "tagged_on": stamps(np.full(n, day(f"{year}-09-24"))),
             "withdrawal_until": stamps(np.full(n, NEVER)),
+            "gone_on": stamps(np.full(n, NEVER)),
             "note": np.full(n, "", dtype=object),
         }
     )

@@ -143,7 +143,7 @@ def _waters(workplace: Workplace, programme: Programme) -> DeskNow:
     day = programme.settings.day("release_day")
     stock = programme.stock_here
     cards = water_cards(programme, day)
-    waits = stock["withdrawal_until"] > pd.Timestamp(day) if "withdrawal_until" in stock else stock.index < 0
+    waits = stock["withdrawal_until"] >= pd.Timestamp(day) if "withdrawal_until" in stock else stock.index < 0
     facts = [
         Fact("Release day", f"{day:%d %b %Y}", "The setting release_day."),
         Fact(

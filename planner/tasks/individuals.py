@@ -122,6 +122,8 @@ def individuals(programme: Programme, until: dt.date) -> list[Individual]:
             out.append(one)
         by_name.setdefault(r.stock_id, one)
         one.see(r.unit, as_date(r.tagged_on), in_station=True)
+        if as_date(r.gone_on) is not None and known(as_date(r.gone_on)):
+            one.gone_on, one.status = as_date(r.gone_on), "dead"
         if known(as_date(r.measured_on)):
             one.measure(r.total_length_mm, as_date(r.measured_on))
     for r in rows(tables["releases"]):

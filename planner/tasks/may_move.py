@@ -11,7 +11,7 @@ import pandas as pd
 
 from broodstock.errors import UsageError
 from planner.tasks.candidates import holds_on
-from planner.tasks.dna_screens import dna_objections, stock_objections
+from planner.tasks.dna_screens import dna_objections
 from planner.tasks.fish_state import quarantined, withdrawals
 from planner.tasks.individuals import IN_CARE, as_date
 from planner.tasks.move_subjects import Mover, find_movers, fish_movers, stock_movers
@@ -186,7 +186,7 @@ def _alive(ask: _Ask) -> Iterator[Reason]:
     gone = [
         m
         for m in ask.movers
-        if m.kind == "fish" and m.status not in IN_CARE and not (m.status == "released" and m.site)
+        if m.kind != "lot" and m.status not in IN_CARE and not (m.status == "released" and m.site)
     ]
     for m in gone:
         yield Reason(
@@ -233,7 +233,7 @@ def _species(ask: _Ask) -> Iterator[Reason]:
     }
     stock = {m.name for m in ask.movers if m.kind == "stock"}
     if stock:
-        found = stock_objections(ask.programme)
+        found = ask.programme.stock_by_dna
         by_dna |= {n: (words, False) for n, words in found.sex.items() if n in stock}
         by_dna |= {n: (words, True) for n, words in found.species.items() if n in stock}
     for name, (words, hybrid) in by_dna.items():

@@ -129,7 +129,7 @@ def stock_movers(programme: Programme) -> list[Mover]:
         Mover(
             r.stock_id, "stock", 1, r.unit if r.stock_id in here else "",
             "" if r.stock_id in here else site_of.get(r.tag, ""), r.family, "",
-            "to-release" if r.stock_id in here else "released", float(r.total_length_mm),
+            "to-release" if r.stock_id in here else "released" if pd.isna(r.gone_on) else "gone", float(r.total_length_mm),
             as_date(r.withdrawal_until), None,
         )
         for r in rows(programme.tables["stock"])

@@ -20,6 +20,7 @@ from planner.tasks.settings import UNSET_DAY, Settings, read_settings
 if TYPE_CHECKING:
     from broodstock.genotypes.genotype_set import GenotypeSet
     from broodstock.pedigree.structure import Pedigree
+    from planner.tasks.dna_screens import DnaObjections
     from planner.tasks.individuals import Individual
     from planner.tasks.marker_kinship import MarkerKinship
 
@@ -112,6 +113,13 @@ class Programme:
         from planner.tasks.individuals import individuals
 
         return tuple(individuals(self, dt.date.max))
+
+    @cached_property
+    def stock_by_dna(self) -> DnaObjections:
+        """Fish of the stock that DNA speaks against; never changed."""
+        from planner.tasks.dna_screens import stock_objections
+
+        return stock_objections(self)
 
     @cached_property
     def stock_here(self) -> pd.DataFrame:

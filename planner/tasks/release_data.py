@@ -14,7 +14,6 @@ from planner.optimise.release.data import Families, Groups, ReleaseData, Sites
 from planner.optimise.release.groups import FishGroups, group_fish
 from planner.optimise.release.settings import NO_LIMIT, ReleaseSettings
 from planner.tasks.candidates import holds_on
-from planner.tasks.dna_screens import stock_objections
 from planner.tasks.fish_state import quarantined, withdrawals
 from planner.tasks.move_subjects import stock_movers
 from planner.tasks.no_plan import NoPlanError
@@ -180,7 +179,7 @@ def _with_holds(programme: Programme, stock: pd.DataFrame, day: dt.date, notes: 
     held = holds_on(programme.tables["holds"], day)
     certified = _units_certified(programme, day)
     fish["other_species"] = other_species(programme, fish, held)
-    by_dna = stock_objections(programme)
+    by_dna = programme.stock_by_dna
     fish["dna"] = fish["stock_id"].map(by_dna.species | by_dna.sex).astype(object).fillna("")
     fish["other_species"] |= fish["stock_id"].isin(set(by_dna.species))
     if by_dna.species:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import threading
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
@@ -24,6 +24,7 @@ from planner.optimise.spawning.unused import UnusedFish, unused_fish
 from planner.optimise.status import SolveStatus
 from planner.provenance import Provenance
 from planner.tasks.candidates import look_first
+from planner.tasks.dish_cells import free_cells
 from planner.tasks.no_plan import STOPPED_WORDS, NoPlanError
 from planner.tasks.programme import Programme
 from planner.tasks.rows import rows
@@ -367,6 +368,7 @@ def outcome_of(
             day,
             _walk(programme),
             earlier or EarlierToday(last_number=_last_label(programme, day)),
+            free_cells(programme, day, [row["cell"] for row in earlier.crosses] if earlier else ()),
         ),
         provenance,
         day,
@@ -434,6 +436,7 @@ def _crosses(
     day: dt.date,
     walk: dict[str, tuple[int, str]],
     earlier: EarlierToday,
+    cells: Iterator[str],
 ) -> pd.DataFrame:
     """Return one row per dish, females in walking order; dishes of an older version keep their label and cell."""
     data = inputs.data
@@ -443,7 +446,7 @@ def _crosses(
     pairs.sort(key=lambda p: (walk.get(p[0], (LAST_ON_WALK, "")), p[0], p[1]))
     laid = Counter(dam for dam, _ in earlier.laid)
     total = Counter(p[0] for p in pairs) + laid
-    labels, free_cells = _labels(earlier, Counter((p[0], p[1]) for p in pairs))
+    labels, fallen = _labels(earlier, Counter((p[0], p[1]) for p in pairs))
     number = earlier.last_number
     records: list[dict[str, Any]] = []
     for dam, sire, d, s in pairs:
@@ -453,7 +456,7 @@ def _crosses(
         else:
             number += 1
             dish_id = f"D{day:%y%m%d}-{number:02d}"
-            cell = free_cells.pop(0) if free_cells else f"C{number:02d}"
+            cell = fallen.pop(0) if fallen else next(cells)
         records.append(
             {
                 "dish_id": dish_id,

@@ -15,11 +15,12 @@ SINCE_RELEASE = "released since the count"
 
 
 def stock_here(programme: Programme) -> pd.DataFrame:
-    """Return the rows of the table ``stock`` whose fish were not released since they were tagged.
+    """Return the rows of the table ``stock`` whose fish live here: not dead, and not released since they were tagged.
 
-    A fish is found by its tag. The index is that of the table.
+    A released fish is found by its tag. The index is that of the table.
     """
     stock, releases = programme.tables["stock"], programme.tables["releases"]
+    stock = stock[stock["gone_on"].isna()]
     if stock.empty or releases.empty:
         return stock
     last = releases.groupby("tag")["released_on"].max()

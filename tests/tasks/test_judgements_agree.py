@@ -14,6 +14,7 @@ from planner.optimise.release.pair_rules import allowed
 from planner.tasks.fish_state import quarantined, withdrawals
 from planner.tasks.may_move import NO, may_move
 from planner.tasks.move_subjects import stock_movers
+from planner.tasks.permits import Room
 from planner.tasks.programme import Programme
 from planner.tasks.release_data import release_inputs
 from planner.tasks.water_pages import BAD, GOOD, water_card
@@ -120,13 +121,21 @@ FAULTS: dict[str, Callable[[Programme], Programme]] = {
 
 
 @pytest.mark.parametrize("fault", FAULTS)
-def test_plan_and_single_move__say_the_same_of_every_fish(tiny: Programme, fault: str) -> None:
+def test_plan_and_single_move__say_the_same_of_every_fish(
+    tiny: Programme, fault: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # The room of the permits is a number for all waters together: not asked again for each fish.
+    room = Room(True, None, "not asked", "", ())
+    monkeypatch.setattr("planner.tasks.may_move.permit_room", lambda *_: room)
     programme = FAULTS[fault](tiny)
     inputs = release_inputs(programme, DAY)
     goes = allowed(inputs.data)
     fish = inputs.fish
-    # one fish of each group: fish of a group are alike in everything that these rules look at
+    # One fish of each group (fish of a group are alike in everything that these rules look at), and of those the first
+    # of each unit, family with doubts, and size that a rule tells apart.
     some = fish.drop_duplicates("group")
+    long = some["total_length_mm"] >= float(programme.settings["predator_min_length_mm"])
+    some = some[~pd.DataFrame({"unit": some["unit"], "long": long, "dna": some["dna"] != ""}).duplicated()]
     refused = 0
     for j, site in enumerate(programme.tables["sites"]["site_id"]):
         for name, group in zip(some["stock_id"], some["group"], strict=True):

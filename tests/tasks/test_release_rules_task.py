@@ -162,13 +162,13 @@ def test_dna__fish_with_genes_of_the_other_species_stay_with_the_reason(quick: P
 def test_dna__fish_of_another_sex_than_recorded_stay(
     quick: Programme, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from planner.tasks import release_data
+    from planner.tasks import dna_screens
     from planner.tasks.dna_screens import DnaObjections
 
     fish = quick.tables["stock"]["stock_id"].iloc[0]
     found = DnaObjections({fish: "recorded female, male by DNA (sample S-1): look at the fish again"}, {})
-    monkeypatch.setattr(release_data, "stock_objections", lambda _: found)
-    inputs = release_inputs(quick, quick.settings.day("release_day"))
+    monkeypatch.setattr(dna_screens, "stock_objections", lambda _: found)
+    inputs = release_inputs(replace(quick), quick.settings.day("release_day"))
     row = inputs.fish.set_index("stock_id").loc[fish]
     assert row["sex_doubt"]
     assert not row["health_hold"], "nothing is wrong with its health"

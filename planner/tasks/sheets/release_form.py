@@ -10,6 +10,8 @@ import pandas as pd
 from broodstock.errors import UsageError
 from planner.reports.cautions import cautions_for
 from planner.reports.sheet import Block, CheckBlock, ColumnSpec, Sheet, TableBlock, TextBlock
+from planner.tasks.fish_state import withdrawals
+from planner.tasks.move_subjects import stock_movers
 from planner.tasks.permits import permit_room
 from planner.tasks.programme import Programme
 from planner.tasks.rows import rows
@@ -131,6 +133,7 @@ def _fish_of(
     if only is not None:
         names = [n for n in names if n in only]
     stock = programme.tables["stock"]
+    stock = stock[stock["gone_on"].isna()]
     fish = stock[stock["stock_id"].isin(names)].sort_values("tag", kind="stable").reset_index(drop=True)
     gone = sorted(set(names) - set(fish["stock_id"]))
     if gone:
@@ -145,7 +148,9 @@ def _fish_of(
             f"release sheet: found {_few(again)} on record as released already. Expected tags that are not released. Is "
             "this release keyed in? Otherwise make a new version of the plan."
         )
-    waits = fish.loc[fish["withdrawal_until"] >= pd.Timestamp(day), "tag"]
+    mine = set(fish["stock_id"])
+    late = withdrawals(programme, [m for m in stock_movers(programme) if m.name in mine], day)
+    waits = fish.loc[fish["stock_id"].isin(set(late)), "tag"]
     if len(waits):
         raise UsageError(
             f"release sheet: found {_few(sorted(waits))} under a medicine withdrawal time on {day}. Expected fish whose time is "
@@ -260,7 +265,11 @@ def _forms(fish: pd.DataFrame, site: Any, day: dt.date, event: str) -> tuple[Ent
         FormLine(
             str(r.tag),
             _words(r),
-            {"stock_id": str(r.stock_id), "note": "; ".join(x for x in (str(r.note), note) if x)},
+            {
+                "stock_id": str(r.stock_id),
+                "gone_on": day.isoformat(),
+                "note": "; ".join(x for x in (str(r.note), note) if x),
+            },
         )
         for r in rows(fish)
     )

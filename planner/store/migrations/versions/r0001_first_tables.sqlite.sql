@@ -1203,6 +1203,7 @@ CREATE TABLE stock (
 	unit TEXT,
 	tagged_on TEXT,
 	withdrawal_until TEXT,
+	gone_on TEXT,
 	note TEXT,
 	CONSTRAINT pk_stock PRIMARY KEY (entry_id),
 	CONSTRAINT fk_stock_change_id FOREIGN KEY(change_id) REFERENCES change (change_id) DEFERRABLE INITIALLY DEFERRED,
