@@ -21,6 +21,10 @@ from planner.optimise.spawning.build import Draft, Row
 from planner.optimise.spawning.model import PairCut
 from planner.optimise.status import SolveReport
 
+EVEN_LIMIT = 5.0
+"""Seconds for evening out the families; after that the pairing of least inbreeding stands as it is."""
+EVEN_SLACK = 1e-9
+"""Room for rounding when the least cost is held."""
 _FINE = 1 << 12
 """Fractions of a dish are counted in this many parts when the flow is computed."""
 
@@ -150,10 +154,14 @@ def choose_pairs(
     *,
     cost: FloatArray | None = None,
     keep: FloatArray | None = None,
+    even: bool = False,
     time_limit: float | None = None,
     cancel: threading.Event | None = None,
 ) -> tuple[BigIntArray | None, SolveReport]:
     """Return the new dishes of each pair with the least mean inbreeding for given contributions.
+
+    Where pairs may repeat, pairings of the same inbreeding differ in how even the families are; `even` then takes the
+    one with the least sum of squared dishes over pairs, dishes made included.
 
     Parameters
     ----------
@@ -164,6 +172,8 @@ def choose_pairs(
         Cost of a dish; the pair's kinship by default.
     keep : ndarray, float64, shape (n_females, n_males), optional
         Small amounts taken off the cost of pairs to keep from an earlier plan.
+    even : bool
+        Among pairings whose cost is the least (to 1e-9 of a dish's kinship) take the most even one.
     time_limit, cancel
         As for `planner.optimise.solver.solve`.
 
@@ -202,11 +212,57 @@ def choose_pairs(
     report = solve(problem, time_limit=time_limit, cancel=cancel)
     if not report.has_solution:
         return None, report
-    dishes = np.zeros(room.shape, dtype=np.int64)
+    dishes = _table(x, report, room.shape)
+    made = draft.data.made_pairs
+    if even and x and ((dishes > 0) & (made + dishes > 1)).any():
+        best = float((price * dishes).sum())
+        more = _make_even(problem, x, price, made.astype(np.int64), best)
+        again = solve(problem, time_limit=EVEN_LIMIT, cancel=cancel)
+        if again.has_solution:
+            evener = _table(x, again, room.shape)
+            if float((price * evener).sum()) <= best + more:
+                dishes = evener
+    return dishes, report
+
+
+def _table(
+    x: dict[tuple[int, int], pulp.LpVariable], report: SolveReport, shape: tuple[int, ...]
+) -> BigIntArray:
+    dishes = np.zeros(shape, dtype=np.int64)
     if x:
         rows, columns = np.array(list(x)).T
         dishes[rows, columns] = read_counts(list(x.values()), report)
-    return dishes, report
+    return dishes
+
+
+def _make_even(
+    problem: pulp.LpProblem,
+    x: dict[tuple[int, int], pulp.LpVariable],
+    price: FloatArray,
+    made: BigIntArray,
+    best: float,
+) -> float:
+    """Ask for the least sum of squared dishes at a cost of at most `best`; return what the cost may exceed it by.
+
+    The square is written as steps of rising price: the k-th dish of a pair costs 2 k - 1. The row that holds the cost
+    breaks the transport form, so the dishes are whole numbers by demand.
+    """
+    steps: list[tuple[pulp.LpVariable, float]] = []
+    for (f, m), variable in x.items():
+        variable.cat = pulp.LpInteger
+        parts = []
+        for k in range(int(variable.upBound)):
+            part = problem.add_variable(numbered("step", f, m, k), 0, 1)
+            parts.append((part, -1.0))
+            steps.append((part, float(2 * (int(made[f, m]) + k) + 1)))
+        problem.addConstraint(
+            pulp.LpConstraint(pulp.LpAffineExpression([(variable, 1.0), *parts]), 0, rhs=0.0)
+        )
+    slack = EVEN_SLACK * max(1.0, abs(best))
+    cost = pulp.LpAffineExpression([(v, float(price[p])) for p, v in x.items()])
+    problem.addConstraint(pulp.LpConstraint(cost, -1, rhs=best + slack), "least_cost")
+    problem.setObjective(pulp.LpAffineExpression(steps))
+    return 2 * slack
 
 
 def _count_mates(

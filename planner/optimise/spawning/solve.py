@@ -81,8 +81,9 @@ def plan_spawning(
     Returns
     -------
     SpawningPlan
-        First the goal is minimised over contributions, then mean inbreeding over pairs. A time limit gives the
-        best plan with its gap; when no plan meets the rules, the plan is empty and `conflicts` says why.
+        First the goal is minimised over contributions, then mean inbreeding over pairs, then repeats of the same pair,
+        so that families are even. A time limit gives the best plan with its gap; when no plan meets the rules, the
+        plan is empty and `conflicts` says why.
 
     Raises
     ------
@@ -161,7 +162,7 @@ def finish(
             conflicts = find_conflicts(data, co, time_limit=limit, cancel=cancel)
         return read_plan(data, co, None, found.report, seed=how.seed, conflicts=conflicts)
     began = time.perf_counter()
-    new, _ = choose_pairs(draft, found.c, cost=cost, keep=keep)
+    new, _ = choose_pairs(draft, found.c, cost=cost, keep=keep, even=True)
     report = replace(found.report, seconds=found.report.seconds + time.perf_counter() - began)
     plan = read_plan(data, co, new, report, seed=how.seed)
     demand_sound(data, plan)

@@ -78,6 +78,36 @@ def test_plan__least_inbreeding_among_pairings_of_its_contributions(small_case, 
     assert tried > 15
 
 
+def test_plan__most_even_families_among_pairings_of_least_inbreeding(small_case, faults) -> None:
+    """Third goal: of all tables with the same contributions and inbreeding, the least sum of squared dishes over pairs."""
+    import itertools
+
+    unequal = 0
+    for seed in range(300, 380):
+        data = small_case(seed, repeats=True, rate=0.15)
+        plan = plan_spawning(data, EXACT)
+        if not plan.has_plan:
+            continue
+        kin = pair_kinship(data)
+        judged = []
+        for code in itertools.product(range(3), repeat=6):
+            table = np.array(code).reshape(2, 3)
+            uses = np.concatenate([table.sum(axis=1), table.sum(axis=0)]) + data.made_uses
+            if (
+                sum(code) == data.dishes
+                and np.array_equal(uses, plan.contributions)
+                and not faults(data, table)
+            ):
+                judged.append((float((table * kin).sum()), int(((data.made_pairs + table) ** 2).sum())))
+        least = min(k for k, _ in judged)
+        squares = [square for k, square in judged if k <= least + 1e-9]
+        unequal += len(set(squares)) > 1
+        table = as_table(data, plan.pairs)
+        assert (table * kin).sum() == pytest.approx(least, abs=1e-9)
+        assert ((data.made_pairs + table) ** 2).sum() == min(squares)
+    assert unequal >= 3
+
+
 def pair_kinship(data) -> np.ndarray:
     from broodstock.pedigree.kinship import kinship_matrix
 
