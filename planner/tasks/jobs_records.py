@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from broodstock.errors import UsageError
@@ -68,6 +71,8 @@ def has_people(workplace: Workplace) -> bool:
 
 
 LAST_FINDINGS = "findings.json"
+PER_PAGE = 40
+"""Findings on one page."""
 
 
 def findings(workplace: Workplace, options: Options, say: Say) -> dict[str, Any]:
@@ -91,7 +96,7 @@ def findings(workplace: Workplace, options: Options, say: Say) -> dict[str, Any]
             None,
             marks[2],
         )
-        shown = values | {"shown": values["findings"][:MOST], "register": True}
+        shown = values | {"register": True}
         decided = any(marks)
     else:
         from pathlib import Path
@@ -100,13 +105,12 @@ def findings(workplace: Workplace, options: Options, say: Say) -> dict[str, Any]
 
         report = check_folder(Path(workplace.place))
         rows = [f.as_dict() | {"text": f.text(), "state": "open", "mark": ""} for f in report.findings]
-        shown, decided = {"shown": rows[:MOST], "findings": rows, "register": False}, False
+        shown, decided = {"findings": rows, "register": False}, False
     # A decision is a change itself, so its list is kept only under the version after it; a list that others may have
     # overtaken while it was made is not kept at all.
     after = workplace.version()
     if decided or after == before:
-        kept = {"version": after, "total": len(shown["findings"]), "made_at": utc_now_text()}
-        kept |= {k: shown[k] for k in ("shown", "register")}
+        kept = {"version": after, "made_at": utc_now_text()} | {k: shown[k] for k in ("findings", "register")}
         write_text(workplace.work / LAST_FINDINGS, json.dumps(kept, ensure_ascii=False, default=plain_value))
     return shown
 
@@ -118,6 +122,71 @@ def last_findings(workplace: Workplace) -> dict[str, Any] | None:
         return None
     values: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
     return values if values["version"] == workplace.version() else None
+
+
+@dataclass(frozen=True)
+class FindingsPage:
+    """One page of findings.
+
+    Parameters
+    ----------
+    rows : list of dict
+        Findings of the page, the gravest first.
+    total, matching : int
+        All findings, and those that were asked for.
+    page, pages : int
+        Which page of how many.
+    states, codes : list of (str, int)
+        States and kinds of finding with their number, among all.
+    state, code : str
+        What was asked for; empty for all.
+    is_register : bool
+        Whether findings can be decided.
+    """
+
+    rows: list[dict[str, Any]]
+    total: int
+    matching: int
+    page: int
+    pages: int
+    states: list[tuple[str, int]]
+    codes: list[tuple[str, int]]
+    state: str
+    code: str
+    is_register: bool
+
+
+def findings_page(values: Mapping[str, Any], state: str = "", code: str = "", page: int = 1) -> FindingsPage:
+    """Return one page of the findings a job kept.
+
+    Parameters
+    ----------
+    values : mapping
+        ``findings`` and ``register``, as the job `findings` returns.
+    state, code : str
+        Only these; a word that is not there gives an empty page.
+    page : int
+        From 1; beyond the last one the last.
+    """
+    rows = list(values["findings"])
+    states, codes = Counter(f["state"] for f in rows), Counter(f["code"] for f in rows)
+    mine = [f for f in rows if state in ("", f["state"]) and code in ("", f["code"])]
+    order = {"open": 0, "reviewed": 1, "accepted": 2}
+    mine.sort(key=lambda f: order.get(f["state"], 3))  # stable: within a state the gravest stay first
+    pages = max(1, -(-len(mine) // PER_PAGE))
+    number = min(max(page, 1), pages)
+    return FindingsPage(
+        mine[(number - 1) * PER_PAGE : number * PER_PAGE],
+        len(rows),
+        len(mine),
+        number,
+        pages,
+        sorted(states.items(), key=lambda x: order.get(x[0], 3)),
+        codes.most_common(),
+        state,
+        code,
+        bool(values["register"]),
+    )
 
 
 def utc_now_text() -> str:

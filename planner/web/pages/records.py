@@ -6,12 +6,12 @@ import re
 import secrets
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Form, HTTPException, Request, UploadFile
+from fastapi import APIRouter, Form, HTTPException, Query, Request, UploadFile
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from broodstock.errors import KinshoalError
 from planner.tasks.error_words import error_body
-from planner.tasks.jobs_records import last_findings
+from planner.tasks.jobs_records import findings_page, last_findings
 from planner.tasks.record_pages import (
     Field,
     Meanwhile,
@@ -309,12 +309,15 @@ def write(
 
 
 @router.get("/records/findings", response_class=HTMLResponse)
-def findings(request: Request) -> Response:
+def findings(
+    request: Request, is_: Annotated[str, Query(alias="is")] = "", code: str = "", number: int = 1
+) -> Response:
     """Show what the checks found in the records as they are now; run them only when that is not known yet."""
     state = state_of(request)
     kept = last_findings(state.workplace)
     if kept is not None:
-        return page(request, "findings.html", title="Findings", d=kept)
+        f = findings_page(kept, is_, code, number)
+        return page(request, "findings.html", title="Findings", made_at=kept["made_at"], f=f)
     running = next((j for j in state.workers.all_jobs() if j.name == "findings" and not j.is_over), None)
     job = running or state.workers.submit("findings", {}, needs(request, "view").name)
     return page(request, "records_job.html", title="Findings", number=job.number, what="findings")
@@ -364,8 +367,9 @@ def job_done(request: Request, number: int, what: str) -> Response:
     job = state_of(request).workers.get(number)
     if job is None or what not in TITLES or job.state != "done":
         raise HTTPException(404, "There is no such work any more.")
-    shown = job.result | ({"total": len(job.result["findings"])} if what == "findings" else {})
-    return page(request, f"{what}_done.html", j=job, d=shown, **_signing(request))
+    if what == "findings":
+        return page(request, "findings_done.html", f=findings_page(job.result))
+    return page(request, f"{what}_done.html", j=job, d=job.result, **_signing(request))
 
 
 @router.get("/decisions", response_class=HTMLResponse)
