@@ -332,6 +332,7 @@ def check_calibration(n_readings: int, seed: int, z: float) -> None:
         assert abs(right[here].sum() - p.sum()) < z * se + 1.0, (low, high, right[here].mean(), p.mean())
 
 
+@pytest.mark.slow
 def test_resolve__stated_probabilities_are_right() -> None:
     check_calibration(2_500, 21, 3.5)
 

@@ -120,7 +120,20 @@ FAULTS: dict[str, Callable[[Programme], Programme]] = {
 }
 
 
-@pytest.mark.parametrize("fault", FAULTS)
+SOME = (
+    "as it is",
+    "treatment goes on",
+    "in quarantine",
+    "certificate over",
+    "never surveyed",
+    "emptied, not checked",
+)
+"""Tried with every change of the program; the others with the long tests."""
+
+
+@pytest.mark.parametrize(
+    "fault", [f if f in SOME else pytest.param(f, marks=pytest.mark.slow) for f in FAULTS]
+)
 def test_plan_and_single_move__say_the_same_of_every_fish(
     tiny: Programme, fault: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:

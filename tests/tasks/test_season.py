@@ -268,6 +268,7 @@ def test_range_words__thousands_and_reasons() -> None:
     assert range_words(Estimate.not_estimable("no fish")) == "not estimable because no fish"
 
 
+@pytest.mark.slow
 def test_full_demo__season_and_rehearsal(full: Programme) -> None:
     values = season_view(full, DAYS).values
     assert sum(d["dishes_held"] for d in values["days"]) == 72

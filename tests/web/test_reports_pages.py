@@ -11,8 +11,8 @@ import pytest
 @pytest.mark.parametrize(
     ("path", "words"),
     [
-        ("/diversity/trends", "expected"),
-        ("/projection", "assum"),
+        pytest.param("/diversity/trends", "expected", marks=pytest.mark.slow),
+        pytest.param("/projection", "assum", marks=pytest.mark.slow),
         ("/monitoring", "Numbers in"),
         ("/audit", "year class"),
     ],

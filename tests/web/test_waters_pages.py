@@ -150,6 +150,7 @@ def test_release_day__a_voided_page_is_refused(twice: str, secret_of: Callable[[
         assert client.get("/jobs").text.count("Plan which fish go where.") == before
 
 
+@pytest.mark.slow
 def test_tradeoff__picture_points_with_proof_and_others_on_demand(
     look: Any, phone: Any, planned: str
 ) -> None:

@@ -69,6 +69,7 @@ def test_alternatives__differ_as_much_as_any_plan_can(seed: int) -> None:
         assert max(min(slow_otherwise(data, n, k) for k in known) for n in near) == 0
 
 
+@pytest.mark.slow
 def test_alternatives__of_a_programme_keep_every_rule() -> None:
     data = programme(2, n_families=16, n_fish=900)
     plan = plan_release(data)

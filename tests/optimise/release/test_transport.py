@@ -223,6 +223,7 @@ def whole_release() -> TransportData:
     )
 
 
+@pytest.mark.slow
 def test_plan_loads__of_a_whole_release() -> None:
     data = whole_release()
     plan = plan_loads(data, time_limit=10.0)
