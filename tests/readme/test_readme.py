@@ -14,8 +14,34 @@ README = Path(__file__).resolve().parents[2] / "README.md"
 TEXT = README.read_text(encoding="utf-8")
 ENDS_WITH = {"kinshoal check demo/records/inbox --against demo/records": 3}
 """Commands that end with another exit code than 0, as the README says: the practice inbox holds planted errors."""
-LONG = ("tradeoff", "project", "audit", "survival", "trial", "exchange")
-"""Commands that take long even on the tiny demo; they run with ``--slow``, and their own tests run always."""
+LONG = (
+    *(
+        "tradeoff",
+        "project",
+        "audit",
+        "survival",
+        "trial",
+        "exchange",
+        "abundance",
+        "ghosts",
+        "growth",
+        "contribution",
+    ),
+    *(
+        "feedback",
+        "quota",
+        "drawdown",
+        "renovations",
+        "power",
+        "rehearse",
+        "designs",
+        "equalise",
+        "production",
+    ),
+    *("keep", "found", "grow", "loss", "season", "parents", "quality"),
+)
+"""Commands that run from here with ``--slow`` alone: the start of a process and the reading take long for so many, and
+each has its own test that always runs."""
 
 
 def tour() -> list[str]:

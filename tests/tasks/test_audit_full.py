@@ -20,6 +20,8 @@ from planner.tasks.parents import HATCHERY
 from planner.tasks.programme import Programme, open_programme
 from planner.tasks.quality import QualityOutcome, check_quality
 
+pytestmark = pytest.mark.slow
+
 YEAR = 2024
 HATCHERY_GROUP, WILD_GROUP = f"year class {YEAR}, hatchery", f"year class {YEAR}, wild-larvae"
 

@@ -117,7 +117,9 @@ def once(kind: str, start: dict[str, Path], folder: Path, seconds: float) -> Non
         assert register.verify().ok
 
 
-@pytest.mark.parametrize("number", range(10))
+@pytest.mark.parametrize(
+    "number", [n if n < 5 else pytest.param(n, marks=pytest.mark.slow) for n in range(10)]
+)
 def test_killed__ten_times_leaves_whole_changes(number: int, start: dict[str, Path], tmp_path: Path) -> None:
     rng = random.Random(number)
     once(("import", "merge", "plan")[number % 3], start, tmp_path, rng.uniform(0.0, 0.6))

@@ -17,6 +17,8 @@ from planner.tasks.programme import Programme
 from planner.tasks.release import NoReleasePlanError
 from planner.tasks.tradeoff import STOPPED_WORDS_OF_POINTS, TradeOff, release_tradeoff, write_tradeoff
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def quick(tiny: Programme) -> Programme:

@@ -38,7 +38,7 @@ def test_choices__every_use_case_has_a_form_and_the_other_way_round() -> None:
     assert set(BY_NAME) == set(CHOICES) == set(GIVEN)
 
 
-LONG = tuple(sorted(set(GIVEN) - {"keep", "loss", "production"}))
+LONG = tuple(sorted(set(GIVEN) - {"loss"}))
 
 
 @pytest.mark.parametrize(

@@ -13,7 +13,7 @@ import pytest
     [
         pytest.param("/diversity/trends", "expected", marks=pytest.mark.slow),
         pytest.param("/projection", "assum", marks=pytest.mark.slow),
-        ("/monitoring", "Numbers in"),
+        pytest.param("/monitoring", "Numbers in", marks=pytest.mark.slow),
         ("/audit", "year class"),
     ],
 )

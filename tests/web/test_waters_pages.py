@@ -127,6 +127,7 @@ def test_release_day__ranks_a_fallback_for_each_water(look: Any, planned: str) -
     look.assert_clean()
 
 
+@pytest.mark.slow
 def test_release__versions_are_compared(look: Any, phone: Any, twice: str) -> None:
     phone.go("/release/compare")
     assert phone.page.evaluate("document.documentElement.scrollWidth") <= 390
