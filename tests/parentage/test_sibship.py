@@ -68,6 +68,7 @@ def season():
     return genotypes, p, pairs, reconstruct_sibships(genotypes, frequencies=p, settings=SHORT)
 
 
+@pytest.mark.slow
 def test_sibships__families_and_parents_are_recovered(season):
     _, _, pairs, found = season
     full, half = _named_sibs(found)
@@ -80,6 +81,7 @@ def test_sibships__families_and_parents_are_recovered(season):
     assert found.n_parents.low - 2 <= n_parents <= found.n_parents.high + 2
 
 
+@pytest.mark.slow
 def test_sibships__answer_is_one_consistent_network(season):
     _, _, _, found = season
     members = [name for f in found.families for name in f.members]
@@ -96,6 +98,7 @@ def test_sibships__answer_is_one_consistent_network(season):
         assert all(parent.name in f.parents for f in found.families if f.name in parent.families)
 
 
+@pytest.mark.slow
 def test_sibships__support_is_high_and_right(season):
     _, _, pairs, found = season
     true_full, _ = _true_sibs(pairs)
@@ -111,6 +114,7 @@ def test_sibships__support_is_high_and_right(season):
     assert all(f.together >= 0.95 and f.word in ("certain", "probable") for f in large)
 
 
+@pytest.mark.slow
 def test_sibships__same_seed_same_answer_and_order_does_not_matter(season):
     genotypes, p, _, found = season
     again = reconstruct_sibships(genotypes, frequencies=p, settings=SHORT)

@@ -110,6 +110,7 @@ def test_release_plan__every_fish_that_stays_has_a_reason(outcome: ReleaseOutcom
     assert (stays["why"] != "").all()
 
 
+@pytest.mark.slow
 def test_release_plan__closed_site_gets_none(full: Programme) -> None:
     outcome = release_plan(full, closed=("QL",), version=2)
     assert "Quern Lagoon" not in set(outcome.fish["site"])

@@ -97,6 +97,7 @@ def test_spawning_plan__unknown_fish_of_the_morning(full: Programme) -> None:
         spawning_plan(full, not_ripe=["F-0777"])
 
 
+@pytest.mark.slow
 def test_spawning_plan__names_the_rules_that_conflict(full_folder: Path) -> None:
     strict = open_programme(full_folder, {"female_uses_max": "1", "males_per_female_min": "2"})
     with pytest.raises(NoSpawningPlanError, match="conflict") as caught:
@@ -105,6 +106,7 @@ def test_spawning_plan__names_the_rules_that_conflict(full_folder: Path) -> None
     assert "would help" in str(caught.value)
 
 
+@pytest.mark.slow
 def test_spawning_plan__more_dishes_than_cells(full_folder: Path) -> None:
     with pytest.raises(NoPlanError, match="72 crosses wanted and 60 cells free") as caught:
         spawning_plan(open_programme(full_folder, {"cells": "60"}))
