@@ -11,6 +11,7 @@ from broodstock.errors import UsageError
 from planner.tasks.card_kin import generations, relation, small_pedigree
 from planner.tasks.card_source import Row, Source
 from planner.tasks.card_use import uses_now
+from planner.tasks.name_lists import few
 
 NEAREST = 5
 MOST_LISTED = 12
@@ -403,10 +404,7 @@ def _offspring(offspring: list[Row], families: list[Row]) -> list[str]:
     if offspring:
         names = [r["fish_id"] for r in offspring]
         alive = sum(r["status"] in ("brood", "hold", "to-release") for r in offspring)
-        more = f" and {len(names) - MOST_LISTED} more" if len(names) > MOST_LISTED else ""
-        lines.append(
-            f"{len(names)} known as individuals, {alive} in care: {', '.join(names[:MOST_LISTED])}{more}"
-        )
+        lines.append(f"{len(names)} known as individuals, {alive} in care: {few(names, MOST_LISTED)}")
     if families:
         names = [r["family_id"] for r in families]
         lines.append(

@@ -11,6 +11,9 @@ from typing import Any
 import pandas as pd
 
 from planner.tasks.candidates import candidates_on
+from planner.tasks.fish_state import withdrawals
+from planner.tasks.move_subjects import stock_movers
+from planner.tasks.name_lists import few
 from planner.tasks.permits import tallies
 from planner.tasks.plan_pages import loads_shown, plan_shown
 from planner.tasks.programme import Programme
@@ -143,7 +146,8 @@ def _waters(workplace: Workplace, programme: Programme) -> DeskNow:
     day = programme.settings.day("release_day")
     stock = programme.stock_here
     cards = water_cards(programme, day)
-    waits = stock["withdrawal_until"] >= pd.Timestamp(day) if "withdrawal_until" in stock else stock.index < 0
+    here = set(stock["stock_id"])
+    waits = withdrawals(programme, [m for m in stock_movers(programme) if m.name in here], day)
     facts = [
         Fact("Release day", f"{day:%d %b %Y}", "The setting release_day."),
         Fact(
@@ -151,7 +155,7 @@ def _waters(workplace: Workplace, programme: Programme) -> DeskNow:
             f"{len(stock)} of {stock['family'].nunique()} families",
             "Tagged fish in the table stock. Which of them may go to which water, the release plan says.",
         ),
-        Fact("Counted residents", str(sum(c.residents for c in cards)), "Sum over the last counts; no interval was recorded."),
+        Fact("Counted residents", str(sum(c.residents for c in cards)), "Sum over the last counts and what was released since; no interval was recorded."),
     ]  # fmt: skip
     notices = []
     words = {GOOD: "may receive fish", DOUBT: "a person looks first", BAD: "not on this day"}
@@ -165,12 +169,10 @@ def _waters(workplace: Workplace, programme: Programme) -> DeskNow:
             )
         )
         if names:
-            notices.append(Notice(state, f"{said}: {_named(names)}", "/waters/map"))
-    if int(waits.sum()):
+            notices.append(Notice(state, f"{said}: {few(names, MOST_NAMED)}", "/waters/map"))
+    if waits:
         notices.append(
-            Notice(
-                DOUBT, f"{int(waits.sum())} fish are within a withdrawal time on the release day", "/release"
-            )
+            Notice(DOUBT, f"{len(waits)} fish are within a withdrawal time on the release day", "/release")
         )
     notices += _plan_notices(workplace, programme, "release", "/release")
     notices += _load_notices(workplace)
@@ -312,7 +314,9 @@ def _hold_notices(programme: Programme) -> list[Notice]:
     if len(ends):
         names = [f"{r.subject} on {r.until_date:%d %b}" for r in rows(ends)]
         out.append(
-            Notice(DOUBT, f"holds end within {SOON_DAYS} days: {_named(names)}", "/records/table/holds")
+            Notice(
+                DOUBT, f"holds end within {SOON_DAYS} days: {few(names, MOST_NAMED)}", "/records/table/holds"
+            )
         )
     return out
 
@@ -334,7 +338,9 @@ def _due(programme: Programme) -> list[Notice]:
             names = [f"{r.unit} on {r.valid_until:%d %b}" for r in rows(mine)]
             out.append(
                 Notice(
-                    DOUBT, f"due: health certificates {words}: {_named(names)}", "/records/table/certificates"
+                    DOUBT,
+                    f"due: health certificates {words}: {few(names, MOST_NAMED)}",
+                    "/records/table/certificates",
                 )
             )
     treated = programme.tables["treatments"]
@@ -344,7 +350,7 @@ def _due(programme: Programme) -> list[Notice]:
         out.append(
             Notice(
                 NONE,
-                f"withdrawal times end within {SOON_DAYS} days: {_named(names)}",
+                f"withdrawal times end within {SOON_DAYS} days: {few(names, MOST_NAMED)}",
                 "/records/table/treatments",
             )
         )
@@ -352,7 +358,7 @@ def _due(programme: Programme) -> list[Notice]:
     season = crosses[(crosses["season"] == crosses["season"].max()) & (crosses["made_on"] < today)]
     uncounted = season[season["eggs"].notna() & season["hatched"].isna()]
     if len(uncounted):
-        out.append(Notice(DOUBT, f"due: {len(uncounted)} dishes of this season have no count of the hatched: {_named(list(uncounted['cross_id']))}", "/records/table/crosses"))  # fmt: skip
+        out.append(Notice(DOUBT, f"due: {len(uncounted)} dishes of this season have no count of the hatched: {few(list(uncounted['cross_id']), MOST_NAMED)}", "/records/table/crosses"))  # fmt: skip
     return out
 
 
@@ -397,11 +403,6 @@ def _doubts(workplace: Workplace) -> Notice:
     if warnings:
         return Notice(DOUBT, f"{warnings} doubts about the records wait for a person", "/records/findings")
     return Notice(GOOD, "no check has a doubt about the records")
-
-
-def _named(names: Sequence[str]) -> str:
-    more = len(names) - MOST_NAMED
-    return ", ".join(names[:MOST_NAMED]) + (f" and {more} more" if more > 0 else "")
 
 
 DESKS: dict[str, Callable[[Workplace, Programme], DeskNow]] = {

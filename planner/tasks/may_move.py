@@ -15,6 +15,7 @@ from planner.tasks.dna_screens import dna_objections
 from planner.tasks.fish_state import quarantined, withdrawals
 from planner.tasks.individuals import IN_CARE, as_date
 from planner.tasks.move_subjects import Mover, find_movers, fish_movers, stock_movers
+from planner.tasks.name_lists import few
 from planner.tasks.permits import permit_room
 from planner.tasks.programme import Programme
 from planner.tasks.rows import rows
@@ -99,14 +100,14 @@ class MoveAnswer:
             head += f", once a person has looked at {doubts} point(s)"
         out = [head, ""]
         for r in sorted(self.reasons, key=lambda r: (NO, LOOK, YES).index(r.says)):
-            of = f" [{_named(r.fish)}]" if r.fish and n > 1 else ""
+            of = f" [{few(r.fish, MOST_NAMED)}]" if r.fish and n > 1 else ""
             out.append(f"{r.says:4}  {r.rule}: {r.fact}{of}")
             if r.change:
                 out.append(f"        what would change it: {r.change}")
         if not self.may and n > 1:
             out += [
                 "",
-                f"{len(self.may_go)} of {n} may go: {_named(tuple(self.may_go))}"
+                f"{len(self.may_go)} of {n} may go: {few(self.may_go, MOST_NAMED)}"
                 if self.may_go
                 else "None may go.",
             ]
@@ -124,11 +125,6 @@ class MoveAnswer:
             "reasons": [asdict(r) for r in self.reasons],
             "may_go": self.may_go,
         }
-
-
-def _named(names: tuple[str, ...]) -> str:
-    more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
-    return ", ".join(names[:MOST_NAMED]) + more
 
 
 @dataclass(frozen=True)
@@ -422,7 +418,7 @@ def _unit_room(ask: _Ask) -> Iterator[Reason]:
         yield Reason("room", LOOK, f"{ask.where} has no capacity on record", "its capacity")
         return
     everyone = [*fish_movers(ask.programme), *stock_movers(ask.programme)]
-    here = sum(m.unit == ask.where and (m.kind != "fish" or m.status in IN_CARE) for m in everyone)
+    here = sum(m.unit == ask.where and m.status in IN_CARE for m in everyone)
     room = int(ask.unit.capacity_fish) - here
     says = YES if ask.number <= room else NO
     yield Reason("room", says, f"{here} of {int(ask.unit.capacity_fish)} fish in {ask.where}, {ask.number} to come",

@@ -8,6 +8,7 @@ from typing import Any
 from broodstock.estimates import Estimate
 from broodstock.tags.stock import TagStock, loss_of_double_tags, tag_stock
 from planner.tasks.individuals import Individual, individuals
+from planner.tasks.name_lists import few
 from planner.tasks.programme import Programme
 from planner.tasks.rows import rows
 from planner.tasks.whose_tag import bought_ranges, scrapped_runs
@@ -96,8 +97,7 @@ class TagReport:
 def _named(codes: tuple[str, ...], words: str) -> list[str]:
     if not codes:
         return []
-    more = f" and {len(codes) - MOST_NAMED} more" if len(codes) > MOST_NAMED else ""
-    return [f"{len(codes)} {words}: {', '.join(codes[:MOST_NAMED])}{more}"]
+    return [f"{len(codes)} {words}: {few(codes, MOST_NAMED)}"]
 
 
 def tag_report(programme: Programme) -> TagReport:
