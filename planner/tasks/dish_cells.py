@@ -10,7 +10,7 @@ import pandas as pd
 
 from planner.tasks.candidates import holds_on
 from planner.tasks.programme import Programme
-from planner.tasks.sheets.dishes import cell_names, named_cell, natural, walk_of_units
+from planner.tasks.sheets.dishes import cell_names, cell_trays, named_cell
 
 
 def free_cells(programme: Programme, day: dt.date, taken: Collection[str] = ()) -> Iterator[str]:
@@ -38,16 +38,11 @@ def free_cells(programme: Programme, day: dt.date, taken: Collection[str] = ()) 
     used = {named_cell(c, names) for c in taken if c} | _in_use(programme, day, names)
     held = holds_on(programme.tables["holds"], day)
     used |= {name for name in names.values() if ("unit", name) in held}
-    order = walk_of_units(programme)
-    buildings = dict(
-        zip(programme.tables["units"]["unit_id"], programme.tables["units"]["building"], strict=True)
-    )
-    across, rows = (int(programme.settings[n]) for n in ("incubator_columns", "incubator_rows"))
-    rooms: dict[str, list[str]] = {}
-    for cell in sorted(names.values(), key=lambda c: (order[c], natural(c))):
-        rooms.setdefault(buildings[cell], []).append(cell)
-    size = across * rows
-    supplies = [cells[k : k + size] for cells in rooms.values() for k in range(0, len(cells), size)]
+    trays, per_supply = cell_trays(programme), int(programme.settings["incubator_rows"])
+    supplies = [
+        [cell for _, cells in trays[k : k + per_supply] for cell in cells]
+        for k in range(0, len(trays), per_supply)
+    ]
     for cell in chain.from_iterable(zip_longest(*supplies)):
         if cell is not None and cell not in used:
             yield cell

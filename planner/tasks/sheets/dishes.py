@@ -138,6 +138,25 @@ def cell_names(programme: Programme) -> dict[str, str]:
     return {_bare(u): u for u in units.loc[units["kind"] == "cell", "unit_id"]}
 
 
+def cell_trays(programme: Programme) -> list[tuple[str, list[str]]]:
+    """Return building and cells of each tray: the cells of a building in walking order, cut into rows.
+
+    The setting ``incubator_columns`` says how many cells a tray holds; so many trays as ``incubator_rows`` says hang on
+    one water supply.
+    """
+    units = programme.tables["units"]
+    order = walk_of_units(programme)
+    rooms: dict[str, list[str]] = {}
+    for r in sorted(
+        rows(units[units["kind"] == "cell"]), key=lambda r: (order[r.unit_id], natural(r.unit_id))
+    ):
+        rooms.setdefault(r.building, []).append(r.unit_id)
+    across = int(programme.settings["incubator_columns"])
+    return [
+        (room, cells[k : k + across]) for room, cells in rooms.items() for k in range(0, len(cells), across)
+    ]
+
+
 def named_cell(text: str, cells: dict[str, str]) -> str:
     """Return the unit that a cell's text means, or the text itself."""
     return cells.get(_bare(text), text)

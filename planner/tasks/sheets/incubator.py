@@ -10,9 +10,8 @@ from planner.reports.cautions import cautions_for
 from planner.reports.cell_map import Cell, cell_map
 from planner.reports.sheet import Block, CheckBlock, ColumnSpec, Sheet, TableBlock, TextBlock
 from planner.tasks.programme import Programme
-from planner.tasks.rows import rows
 from planner.tasks.sheets.asked import Asked
-from planner.tasks.sheets.dishes import Dish, DishDay, dishes_of_day, head_line, natural, walk_of_units
+from planner.tasks.sheets.dishes import Dish, DishDay, cell_trays, dishes_of_day, head_line, natural
 from planner.tasks.sheets.forms import EntryForm, FormField, FormLine
 from planner.tasks.sheets.kinds import Printed
 
@@ -133,23 +132,14 @@ def incubator_map(programme: Programme, asked: Asked) -> Printed:
 
 
 def _trays(programme: Programme, in_cells: dict[str, list[Dish]]) -> list[tuple[str, list[str]]]:
-    """Cut the cells of each building into rows; cells that are no unit come last."""
-    units = programme.tables["units"]
-    units = units[units["kind"] == "cell"]
-    order = walk_of_units(programme)
-    across = int(programme.settings["incubator_columns"])
-    rooms: dict[str, list[str]] = {}
-    for r in sorted(rows(units), key=lambda r: (order[r.unit_id], natural(r.unit_id))):
-        rooms.setdefault(r.building, []).append(r.unit_id)
-    known = {c for cells in rooms.values() for c in cells}
+    """Return title and cells of each tray; cells that are no unit come last."""
+    trays = cell_trays(programme)
+    known = {c for _, cells in trays for c in cells}
     others = sorted((c for c in in_cells if c not in known), key=natural)
-    if others:
-        rooms["Cells not in the table units" if known else "Cells"] = others
-    out: list[tuple[str, list[str]]] = []
-    for room, cells in rooms.items():
-        for start in range(0, len(cells), across):
-            out.append((f"Tray {len(out) + 1}{f' · {room}' if room else ''}", cells[start : start + across]))
-    return out
+    room = "Cells not in the table units" if known else "Cells"
+    across = int(programme.settings["incubator_columns"])
+    trays += [(room, others[k : k + across]) for k in range(0, len(others), across)]
+    return [(f"Tray {k}{f' · {room}' if room else ''}", cells) for k, (room, cells) in enumerate(trays, 1)]
 
 
 def _letters(day: DishDay) -> dict[str, str]:
