@@ -112,13 +112,14 @@ def fish_movers(programme: Programme) -> list[Mover]:
 
 def _last_sites(programme: Programme) -> dict[str, str]:
     """Return the last site of each tag by releases and captures."""
-    seen: dict[str, tuple[pd.Timestamp, str]] = {}
-    for name, day in (("releases", "released_on"), ("captures", "captured_on")):
-        table = programme.tables[name]
-        for tag, when, site in zip(table["tag"], table[day], table["site_id"], strict=True):
-            if tag and not pd.isna(when) and (tag not in seen or when >= seen[tag][0]):
-                seen[tag] = (when, site)
-    return {tag: site for tag, (_, site) in seen.items()}
+    met = pd.concat(
+        [
+            programme.tables[name][["tag", day, "site_id"]].set_axis(["tag", "on", "site_id"], axis=1)
+            for name, day in (("releases", "released_on"), ("captures", "captured_on"))
+        ]
+    )
+    met = met[(met["tag"] != "") & met["on"].notna()].sort_values("on", kind="stable")
+    return {str(tag): str(site) for tag, site in met.groupby("tag")["site_id"].last().items()}
 
 
 def stock_movers(programme: Programme) -> list[Mover]:

@@ -123,7 +123,7 @@ class Programme:
 
     @cached_property
     def stock_here(self) -> pd.DataFrame:
-        """Fish of the stock that were not released since they were tagged; never changed."""
+        """Fish of the stock that live here: not dead, not released since they were tagged; never changed."""
         from planner.tasks.still_here import stock_here
 
         return stock_here(self)

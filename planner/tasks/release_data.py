@@ -289,9 +289,8 @@ def _sites(
     backwater = table["kind"].isin(BACKWATERS).to_numpy()
     refuge = (table["kind"] == "refuge").to_numpy()
     copies = int(programme.settings["refuge_copies"])
-    in_stock = families.keep_back * 0 + np.array(
-        [n in set(programme.stock_here["family"]) for n in families.name]
-    )
+    stocked = set(programme.stock_here["family"])
+    in_stock = np.array([n in stocked for n in families.name])
     no_mass = table["capacity_kg"].notna() & (living.sum(axis=0) > 0)
     if no_mass.any():
         notes.append("Mass of residents is not recorded: the limit in kg counts the arrivals only.")

@@ -57,8 +57,8 @@ def residents_now(programme: Programme) -> pd.DataFrame:
 
     Fish by tag (table ``releases``) and by number (events ``release`` of lots) count; no death is taken off, so the
     room that is left is not overstated. A water that was never counted gets what was released there after it was
-    renovated, or in the year before the programme's day: older releases say little about who lives. The rows added have no day of count and the method
-    `SINCE_RELEASE`.
+    renovated, or in the year before the programme's day: older releases say little about who lives. The rows added have
+    no day of count and the method `SINCE_RELEASE`.
     """
     residents = programme.tables["residents"]
     arrived = arrivals(programme)

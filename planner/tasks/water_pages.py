@@ -114,7 +114,7 @@ def _number(value: Any) -> float | None:
 def _card(programme: Programme, s: Any, day: dt.date, state: WaterState) -> WaterCard:
     table = programme.residents_now
     here = table[table["site_id"] == s.site_id]
-    number = int(here["number"].sum())
+    number = state.residents
     named = here[here["family"] != ""].groupby("family")["number"].sum().sort_values(ascending=False)
     families = [(str(f), int(n), float(n) / number) for f, n in named.items()] if number else []
     capacity = _number(s.capacity_fish)

@@ -38,14 +38,10 @@ class WaterState:
         Whether its depth is recorded as 0.
     work, work_change : str
         Work that stands against fish (not over, or emptied and not yet checked) and what would change it; empty if none.
-    recorded : str
-        Predators as recorded: ``none``, ``present`` or ``unknown``.
     predators : str
         Predators as used: ``none`` only where a survey in date found none.
-    surveyed, survey_age_days : date, int or None
-        Last survey and its age; None if never.
     predator_words : str
-        The facts behind it.
+        The facts behind it: what was recorded, by which survey, and what the day makes of it.
     residents : int
         Fish counted there.
     capacity : int or None
@@ -61,10 +57,7 @@ class WaterState:
     is_dry: bool
     work: str
     work_change: str
-    recorded: str
     predators: str
-    surveyed: dt.date | None
-    survey_age_days: int | None
     predator_words: str
     residents: int
     capacity: int | None
@@ -74,11 +67,6 @@ class WaterState:
     def takes_fish(self) -> bool:
         """Whether nothing about the water itself stands against fish; unknown openness counts as open."""
         return not (self.is_open is False or self.closed_today or self.is_dry or self.work)
-
-    @property
-    def is_stale(self) -> bool:
-        """Whether predators were recorded as none but no survey in date says so."""
-        return self.recorded == "none" and self.predators == "unknown"
 
     @property
     def why_not(self) -> str:
@@ -124,7 +112,7 @@ def water_states(programme: Programme, day: dt.date, closed: Collection[str] = (
     safe = float(programme.settings["predator_min_length_mm"])
     out = {}
     for k, s in enumerate(rows(table)):
-        predators, surveyed, age, words = _predators(programme, s.predators, s.surveyed_on, day)
+        predators, words = _predators(programme, s.predators, s.surveyed_on, day)
         if s.kind == "reservoir-zone" and predators == "none":
             predators, words = "present", f"{words}; a reservoir counts as holding predators"
         least = 0.0 if pd.isna(s.min_length_mm) else float(s.min_length_mm)
@@ -138,10 +126,7 @@ def water_states(programme: Programme, day: dt.date, closed: Collection[str] = (
             not pd.isna(s.max_depth_m) and float(s.max_depth_m) == 0,
             work,
             change,
-            s.predators or "unknown",
             predators,
-            surveyed,
-            age,
             words,
             sum(as_int(n) for n in residents.loc[residents["site_id"] == s.site_id, "number"]),
             None if pd.isna(s.capacity_fish) else int(s.capacity_fish),
@@ -150,22 +135,20 @@ def water_states(programme: Programme, day: dt.date, closed: Collection[str] = (
     return out
 
 
-def _predators(
-    programme: Programme, recorded: str, surveyed_on: object, day: dt.date
-) -> tuple[str, dt.date | None, int | None, str]:
+def _predators(programme: Programme, recorded: str, surveyed_on: object, day: dt.date) -> tuple[str, str]:
+    """Return the state of predators as used on a day, and the facts behind it."""
     limit = int(programme.settings["survey_valid_days"])
     surveyed = as_date(surveyed_on)
     state = recorded or "unknown"
     if surveyed is None:
-        words = f"predators {state}, never surveyed"
-        return ("unknown" if state == "none" else state), None, None, words
+        return ("unknown" if state == "none" else state), f"predators {state}, never surveyed"
     age = (day - surveyed).days
     words = f"predators {state}, surveyed {surveyed:%d %b %Y}, {age} days before"
     if age < 0:
         words = f"predators {state}, surveyed {surveyed:%d %b %Y}, after this day"
     if state == "none" and age > limit:
-        return "unknown", surveyed, age, f"{words}; older than {limit} days counts as unknown"
-    return state, surveyed, age, words
+        return "unknown", f"{words}; older than {limit} days counts as unknown"
+    return state, words
 
 
 def _works(programme: Programme, day: dt.date) -> dict[str, tuple[str, str]]:
