@@ -430,9 +430,11 @@ def _site_room(ask: _Ask, state: WaterState) -> Iterator[Reason]:
         says = YES if ask.number <= state.room else NO
         yield Reason("room", says, f"{state.residents} of {state.capacity} fish at {ask.where}, {ask.number} to come",
                      "" if says == YES else f"at most {state.room} fish")  # fmt: skip
-    if not pd.isna(ask.site.max_receive) and ask.number > int(ask.site.max_receive):
-        yield Reason("room", NO, f"{ask.where} may receive {int(ask.site.max_receive)} fish this autumn, {ask.number} to come",
-                     f"at most {int(ask.site.max_receive)} fish")  # fmt: skip
+    if not pd.isna(ask.site.max_receive) and ask.number > int(ask.site.max_receive) - state.received:
+        most = int(ask.site.max_receive)
+        had = f", {state.received} came" if state.received else ""
+        yield Reason("room", NO, f"{ask.where} may receive {most} fish this autumn{had}, {ask.number} to come",
+                     f"at most {max(0, most - state.received)} fish")  # fmt: skip
 
 
 def _length(ask: _Ask, state: WaterState) -> Iterator[Reason]:

@@ -28,7 +28,7 @@ from planner.tasks.release_rules import (
     temperatures,
 )
 from planner.tasks.rows import rows
-from planner.tasks.still_here import added_words, received_this_season, season_start
+from planner.tasks.still_here import added_words, season_start
 from planner.tasks.survival_curves import curve_of
 from planner.tasks.water_state import CONNECTED, water_states
 
@@ -295,7 +295,7 @@ def _sites(
     if no_mass.any():
         notes.append("Mass of residents is not recorded: the limit in kg counts the arrivals only.")
     low, high = sex_window(programme) or (0.0, 1.0)
-    received = received_this_season(programme, day).reindex(table["site_id"]).fillna(0).to_numpy(np.int64)
+    received = np.array([w.received for w in states], dtype=np.int64)
     if received.any():
         notes.append(
             f"{int(received.sum())} fish were released since {season_start(day):%d %b %Y} and count as received."

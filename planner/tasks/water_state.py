@@ -13,6 +13,7 @@ from planner.tasks.permit_events import as_int
 from planner.tasks.programme import Programme
 from planner.tasks.release_rules import closed_months
 from planner.tasks.rows import rows
+from planner.tasks.still_here import received_this_season
 
 EMPTIED = ("drained", "fish-removal")
 """Works after which a water is empty until it was checked."""
@@ -44,6 +45,8 @@ class WaterState:
         The facts behind it: what was recorded, by which survey, and what the day makes of it.
     residents : int
         Fish counted there.
+    received : int
+        Fish it received this season, see `planner.tasks.still_here.season_start`.
     capacity : int or None
         Fish it can hold; None if not recorded.
     least_mm : float
@@ -60,6 +63,7 @@ class WaterState:
     predators: str
     predator_words: str
     residents: int
+    received: int
     capacity: int | None
     least_mm: float
 
@@ -108,6 +112,7 @@ def water_states(programme: Programme, day: dt.date, closed: Collection[str] = (
     table = programme.tables["sites"]
     shut = closed_months(table)[day.month - 1]
     residents = programme.residents_now
+    received = received_this_season(programme, day)
     works = _works(programme, day)
     safe = float(programme.settings["predator_min_length_mm"])
     out = {}
@@ -129,6 +134,7 @@ def water_states(programme: Programme, day: dt.date, closed: Collection[str] = (
             predators,
             words,
             sum(as_int(n) for n in residents.loc[residents["site_id"] == s.site_id, "number"]),
+            int(received.get(s.site_id, 0)),
             None if pd.isna(s.capacity_fish) else int(s.capacity_fish),
             max(least, safe) if predators != "none" or s.connection in CONNECTED else least,
         )

@@ -63,6 +63,31 @@ def test_released_fish__are_not_sent_again_and_fill_their_water(tiny: Programme)
     assert after.data.settings.permit_left == permit - 7 or permit == -1
 
 
+def test_received__the_single_move_counts_what_came_this_season(tiny: Programme) -> None:
+    sites = tiny.tables["sites"].copy()
+    site = str(sites["site_id"].iloc[0])
+    sites.loc[sites["site_id"] == site, ["max_receive", "capacity_fish"]] = [5, 10_000]
+    wide = replace(tiny, tables={**tiny.tables, "sites": sites})
+    stock = tiny.tables["stock"]
+    one = str(stock["stock_id"].iloc[-1])
+
+    def room(programme: Programme) -> list[str]:
+        return [
+            r.fact for r in may_move(programme, one, site, DAY).reasons if r.rule == "room" and r.says == "no"
+        ]
+
+    assert received_this_season(tiny, DAY).get(site, 0) == 0
+    assert not room(after_release(wide, stock.head(4), site, "2024-11-11"))
+    assert room(after_release(wide, stock.head(5), site, "2024-11-11")) == [
+        f"{site} may receive 5 fish this autumn, 5 came, 1 to come"
+    ]
+    j = column(tiny, site)
+    assert (
+        release_inputs(after_release(wide, stock.head(4), site, "2024-11-11"), DAY).data.sites.max_receive[j]
+        == 1
+    )
+
+
 def test_released_fish__may_not_come_back_from_the_station(tiny: Programme) -> None:
     gone = tiny.tables["stock"].head(1)
     name = str(gone["stock_id"].iloc[0])
