@@ -19,7 +19,7 @@ from planner.tasks.name_lists import few
 from planner.tasks.permits import permit_room
 from planner.tasks.programme import Programme
 from planner.tasks.rows import rows
-from planner.tasks.water_state import WaterState, water_states
+from planner.tasks.water_state import CONNECTED, WaterState, water_states
 
 YES, NO, LOOK = "yes", "no", "look"
 MOST_NAMED = 8
@@ -438,7 +438,8 @@ def _site_room(ask: _Ask, state: WaterState) -> Iterator[Reason]:
 
 
 def _length(ask: _Ask, state: WaterState) -> Iterator[Reason]:
-    least, why, unsafe = state.least_mm, state.predator_words, state.predators != "none"
+    least, unsafe = state.least_mm, state.predators != "none"
+    why = state.predator_words + (", connected water" if ask.site.connection in CONNECTED else "")
     short = tuple(m.name for m in ask.movers if m.length_mm < least)
     unknown = tuple(m.name for m in ask.movers if pd.isna(m.length_mm))
     if short:
