@@ -7,15 +7,14 @@ ISO/IEC 15417 for Code 128). A label on which words or code do not fit is refuse
 from __future__ import annotations
 
 import datetime as dt
-import json
 import re
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
-from importlib.resources import as_file, files
 from typing import Any, Literal
 
 from broodstock.errors import UsageError
 from planner.reports.codes import QUIET, qr_squares, qr_svg
+from planner.reports.pdf import drawn_pdf
 from planner.reports.sheet import CheckBlock, ColumnSpec, Sheet, TableBlock, TextBlock
 
 CodeKind = Literal["qr", "code-128", "none"]
@@ -334,12 +333,9 @@ def labels_pdf(sheet: LabelSheet, dated: dt.date) -> bytes:
     UsageError
         If the words of a label do not fit at the smallest type of the stock.
     """
-    import typst
-
     stock = sheet.stock
     foot = f"{sheet.mark} v{sheet.version}" if sheet.mark else ""
-    assets = files("planner.reports") / "assets"
-    sources: dict[str, bytes] = {"main": (assets / "labels.typ").read_bytes()}
+    sources: dict[str, bytes] = {}
     values: list[dict[str, Any]] = []
     drawn: dict[str, str] = {}
     for label, (page, x, y) in zip(sheet.labels, stock.places(len(sheet.labels), sheet.skip), strict=True):
@@ -356,19 +352,10 @@ def labels_pdf(sheet: LabelSheet, dated: dt.date) -> bytes:
             item["left"] = code.left - stock.inset
         values.append(item)
     data = {"title": sheet.title, "stock": asdict(stock), "pages": sheet.pages, "labels": values}
-    when = dt.datetime.combine(dated, dt.time(12), dt.UTC)
-    with as_file(assets) as folder:
-        try:
-            pdf: bytes = typst.compile(  # type: ignore[call-overload]
-                sources,
-                sys_inputs={"data": json.dumps(data)},
-                font_paths=[str(folder)],
-                ignore_system_fonts=True,
-                timestamp=when,
-            )
-        except Exception as error:
-            raise _refused(error, sheet) from error
-    return pdf
+    try:
+        return drawn_pdf("labels.typ", data, sources, dated)
+    except Exception as error:
+        raise _refused(error, sheet) from error
 
 
 def _refused(error: Exception, sheet: LabelSheet) -> Exception:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+from collections.abc import Mapping
 from importlib.resources import as_file, files
+from typing import Any
 
 from planner.reports.codes import qr_svg
 from planner.reports.sheet import Sheet
@@ -25,11 +27,8 @@ def sheet_pdf(sheet: Sheet, dated: dt.date) -> bytes:
     bytes
         A tagged A4 PDF.
     """
-    import typst
-
     values = sheet.as_dict()
-    assets = files("planner.reports") / "assets"
-    sources: dict[str, bytes] = {"main": (assets / "sheet.typ").read_bytes()}
+    sources: dict[str, bytes] = {}
     for number, block in enumerate(values["blocks"]):
         if block["kind"] == "figure":
             block["file"] = f"figure-{number}.svg"
@@ -37,13 +36,34 @@ def sheet_pdf(sheet: Sheet, dated: dt.date) -> bytes:
             del block["csv"]
     if sheet.code:
         sources["code.svg"] = qr_svg(sheet.code)
-    when = dt.datetime.combine(dated, dt.time(12), dt.UTC)
+    return drawn_pdf("sheet.typ", values, sources, dated)
+
+
+def drawn_pdf(
+    template: str, values: Mapping[str, Any], sources: Mapping[str, bytes], dated: dt.date
+) -> bytes:
+    """Return what a template of the package draws from plain values, as PDF bytes.
+
+    Parameters
+    ----------
+    template : str
+        Name of its file in ``planner/reports/assets``.
+    values : mapping
+        Plain values, handed over as data, never as markup.
+    sources : mapping of str to bytes
+        Pictures by the name the values give them.
+    dated : datetime.date
+        As `sheet_pdf`.
+    """
+    import typst
+
+    assets = files("planner.reports") / "assets"
     with as_file(assets) as folder:
         pdf: bytes = typst.compile(  # type: ignore[call-overload]
-            sources,
+            {"main": (assets / template).read_bytes(), **sources},
             sys_inputs={"data": json.dumps(values)},
             font_paths=[str(folder)],
             ignore_system_fonts=True,
-            timestamp=when,
+            timestamp=dt.datetime.combine(dated, dt.time(12), dt.UTC),
         )
     return pdf
