@@ -87,7 +87,7 @@ def key_in_file(
         raise UsageError(
             "--values: found no file. Expected a CSV file; --blank writes an empty one with the lines."
         )
-    lines = typed_of_csv(kept, values.read_text(encoding="utf-8"), values.name)
+    lines = typed_of_csv(kept, values.read_bytes(), values.name)
     taken = frozenset(_spot(kept, t) for t in take)
     typed = Typed(version, mark, lines, although, beyond_permit, taken, reason)
     with open_register(place, read_only=not write) as register:

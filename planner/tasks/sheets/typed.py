@@ -215,7 +215,7 @@ def csv_columns(kept: KeptSheet) -> list[str]:
     return ticks + list(dict.fromkeys(f.column for form in kept.forms for f in form.fields))
 
 
-def typed_of_csv(kept: KeptSheet, text: str, file: str) -> dict[Spot, dict[str, str]]:
+def typed_of_csv(kept: KeptSheet, data: bytes, file: str) -> dict[Spot, dict[str, str]]:
     """Return the lines of a CSV file as `blank_csv` makes it.
 
     ``block`` may be left out when the paper has one; ``line`` is the number of the line or its name; a blank is named by
@@ -224,21 +224,21 @@ def typed_of_csv(kept: KeptSheet, text: str, file: str) -> dict[Spot, dict[str, 
     Raises
     ------
     UsageError
-        If a heading or a line is not on the paper, or a line stands twice.
+        If the file has a fault of form (encoding, quotes, rows of another width), a heading or a line is not on the paper,
+        or a line stands twice.
     """
-    rows = list(csv.reader(io.StringIO(text.removeprefix("﻿"))))
-    if not rows:
+    from broodstock.intake.raw_table import read_csv
+
+    found = Findings()
+    raw = read_csv(data, file, found)
+    if not raw.header:
         raise UsageError(f"{file}: found nothing. Expected the columns line, {', '.join(csv_columns(kept))}.")
-    head = [_column_meant(kept, h.strip(), file) for h in rows[0]]
+    if faults := found.of_level("error"):
+        raise UsageError("\n".join(f.text() for f in faults))
+    head = [_column_meant(kept, h.strip(), file) for h in raw.header]
     out: dict[Spot, dict[str, str]] = {}
-    for at, row in enumerate(rows[1:], start=2):
-        cells = dict(zip(head, row, strict=False))
-        if len(row) > len(head) or not any(c.strip() for c in row):
-            if any(c.strip() for c in row):
-                raise UsageError(
-                    f"{file}, row {at}: found {len(row)} cells. Expected {len(head)}. Correct the row."
-                )
-            continue
+    for at, row in zip(raw.rows, zip(*raw.columns, strict=True), strict=True):
+        cells = dict(zip(head, row, strict=True))
         block = cells.pop("block", "").strip() or "1"
         number = cells.pop("line", "").strip()
         cells.pop("printed", None)

@@ -420,9 +420,10 @@ def test_csv__goes_out_blank_and_comes_back_typed() -> None:
     assert rows[1] == "1,1,T-1 · F-1,,,,"
     assert rows[5] == f"2,1,{TAG},,,,"
     text = "﻿block,line,Seen today,Released\n1,F-2,spent,\n2,1,,x\n"
-    assert typed_of_csv(sheet, text, "v.csv") == {(0, 2): {"state": "spent"}, (1, 1): {"tick": "x"}}
+    assert typed_of_csv(sheet, text.encode(), "v.csv") == {(0, 2): {"state": "spent"}, (1, 1): {"tick": "x"}}
     one = paper(ripeness())
-    assert typed_of_csv(one, "line,state\n2,ripe\n\n", "v.csv") == {(0, 2): {"state": "ripe"}}
+    assert typed_of_csv(one, b"line,state\n2,ripe\n\n", "v.csv") == {(0, 2): {"state": "ripe"}}
+    assert typed_of_csv(one, b"line;state\n2;ripe\n", "v.csv") == {(0, 2): {"state": "ripe"}}
     for broken, words in (
         ("", "found nothing"),
         ("line,stat\n", "Did you mean 'state'"),
@@ -430,9 +431,12 @@ def test_csv__goes_out_blank_and_comes_back_typed() -> None:
         ("line,state\n2,ripe\n2,ripe\n", "row 3: found line 2 of the paper twice"),
         ("block,line,state\n3,1,ripe\n", "row 2, block: found '3'"),
         ("line,state\n1,ripe,spent\n", "row 2: found 3 cells"),
+        ("line,state\n1\n", "row 2: found 1 cells"),
     ):
         with pytest.raises(UsageError, match=words):
-            typed_of_csv(one, broken, "v.csv")
+            typed_of_csv(one, broken.encode(), "v.csv")
+    with pytest.raises(UsageError, match="row 2: found bytes that are not UTF-8"):
+        typed_of_csv(one, "line,state\n2,café\n".encode("cp1252"), "v.csv")
 
 
 def test_report__is_plain_values(register: Register) -> None:
