@@ -226,28 +226,6 @@ def columns_of(workplace: Workplace, table: str) -> tuple[Column, ...]:
         return register.schema.spec(table).columns
 
 
-OWN_PAGES = {
-    "proposals": "/proposals",
-    "merge_queue": "/records/queue",
-    "finding_reviews": "/records/findings",
-}
-"""Tables that people decide on, on a page of their own: no form may write them past its rules."""
-
-
-def check_own_page(table: str) -> None:
-    """Refuse to enter or correct by hand what is decided on a page of its own.
-
-    Raises
-    ------
-    UsageError
-        If the table is one of `OWN_PAGES`.
-    """
-    if table in OWN_PAGES:
-        raise UsageError(
-            f"table '{table}': found an entry by hand. Expected a decision on the page {OWN_PAGES[table]}, which keeps its rules."
-        )
-
-
 def add_record(
     workplace: Workplace,
     table: str,
@@ -257,10 +235,9 @@ def add_record(
     *,
     beyond_permit: bool = False,
 ) -> str:
-    """Add a record; return what was done in words. Errors as `planner.tasks.verbs.add` and `check_own_page`."""
+    """Add a record; return what was done in words. Errors as `planner.tasks.verbs.add`."""
     from planner.tasks.verbs import add, open_register
 
-    check_own_page(table)
     given = {k: v for k, v in values.items() if v.strip()}
     with open_register(workplace.place) as register:
         return add(register, table, given, who, reason, beyond_permit=beyond_permit).words
@@ -293,12 +270,10 @@ def change_record(
     ------
     StaleRecord
         If there is a newer version than the one looked at.
-    UsageError
-        As `check_own_page`.
     KinshoalError
         As `planner.tasks.verbs.change`.
     """
-    from planner.tasks.verbs import change, open_register
+    from planner.tasks.verbs import change, check_own_page, open_register
 
     check_own_page(table)
     now = {f.column.name: f.value for f in record_page(workplace, table, number).fields}

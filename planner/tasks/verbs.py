@@ -16,6 +16,33 @@ if TYPE_CHECKING:
 
 BY_HAND = "entered by hand"
 MARKS = ("entry_id", "record_id", "change_id", "ended_by", "source_row")
+OWN_PAGES = {
+    "proposals": "/proposals",
+    "merge_queue": "/records/queue",
+    "finding_reviews": "/records/findings",
+}
+"""Tables that people decide on, on a page of their own: no entry by hand may write them past its rules."""
+DECIDED_WITH = {
+    "proposals": "kinshoal confirm",
+    "merge_queue": "kinshoal register queue",
+    "finding_reviews": "kinshoal register findings",
+}
+"""The command that decides the same."""
+
+
+def check_own_page(table: str) -> None:
+    """Refuse to enter or correct by hand what is decided on a page of its own.
+
+    Raises
+    ------
+    UsageError
+        If the table is one of `OWN_PAGES`.
+    """
+    if table in OWN_PAGES:
+        raise UsageError(
+            f"table '{table}': found an entry by hand. Expected a decision on the page {OWN_PAGES[table]} or with "
+            f"'{DECIDED_WITH[table]}', which keep its rules."
+        )
 
 
 @dataclass(frozen=True)
@@ -182,9 +209,12 @@ def add(
         If a permit leaves no room.
     RegisterError
         Whatever the register refuses: a key that is taken, a name that does not exist.
+    UsageError
+        As `check_own_page`.
     """
     from planner.tasks.proposals import hard_act, permit_stop, propose
 
+    check_own_page(table)
     name = check_first_person(register, table, values.get("role", ""), who)
     register.schema.spec(table)
     act = hard_act(table, None, values)
@@ -256,6 +286,7 @@ def change(
     from planner.store.values import stored_values
     from planner.tasks.proposals import hard_act, permit_stop_of_change, propose
 
+    check_own_page(table)
     name = check_first_person(register, table, "approve", who)
     row = record_of(register, table, key)
     act = hard_act(table, row, values, euthanasia=euthanasia)

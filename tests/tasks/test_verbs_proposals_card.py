@@ -54,6 +54,18 @@ def register(tmp_path: Path) -> Iterator[Register]:
         yield made
 
 
+def test_verbs__nobody_rewrites_who_proposed_to_confirm_alone(register: Register) -> None:
+    made = propose_merge(register, "X", "Z", "TA", "one genotype")
+    with pytest.raises(
+        UsageError, match="Expected a decision on the page /proposals or with 'kinshoal confirm'"
+    ):
+        verbs.change(register, "proposals", made.proposal, {"proposed_by": "RB"}, "TA", "x")
+    with pytest.raises(UsageError, match="Expected a decision"):
+        verbs.add(register, "proposals", {"proposal_id": "77", "proposed_by": "RB"}, "TA", "x")
+    with pytest.raises(NotAllowedError, match="another person"):
+        confirm(register, made.proposal, "TA", answer="x")
+
+
 def test_add__checks_values_with_the_words_of_the_importers(register: Register) -> None:
     with pytest.raises(InputError, match="Did you mean 'health'"):
         verbs.add(

@@ -255,6 +255,21 @@ def test_proposal__is_confirmed_by_a_second_person(people: Callable[[str], Clien
     assert second.http.get("/api/records/fish/named/M-02").status_code >= 400
 
 
+def test_proposal__cannot_be_written_past_its_rules(own: Client) -> None:
+    number = own.post("merge-fish", {"keep": "M-01", "gone": "M-02", "reason": "one genotype"})["proposal"]
+    waits = own.get(f"records/proposals/named/{number}")
+    for path, values in (
+        ("records/proposals", {"proposal_id": "77", "proposed_by": "RB", "state": "open"}),
+        (f"records/proposals/{waits['number']}", {"proposed_by": "RB"}),
+        ("records/merge_queue", {"state": "decided"}),
+        ("records/finding_reviews", {"state": "accepted"}),
+    ):
+        refused = own.post(path, {"values": values, "reason": "test"}, status=400)
+        assert "Expected a decision" in refused["error"]["message"]
+    assert own.get(f"records/proposals/named/{number}") == waits
+    own.post(f"proposals/{number}", {"take_back": True})
+
+
 def test_import__dry_run_then_write(own: Client) -> None:
     before = own.get("tables/fish")["total"]
     text = b"Name,Sex,Since,TL\nN-77,F,14/03/2024,20\n"

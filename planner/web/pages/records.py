@@ -18,7 +18,6 @@ from planner.tasks.record_pages import (
     add_record,
     change_record,
     changes_page,
-    check_own_page,
     columns_of,
     decide_on,
     fields_of,
@@ -28,6 +27,7 @@ from planner.tasks.record_pages import (
     table_list,
     table_page,
 )
+from planner.tasks.verbs import check_own_page
 from planner.web.desk import fields_given, needs, needs_register, state_of
 from planner.web.render import page
 from planner.web.second import NotSecondError, second_person
