@@ -131,7 +131,7 @@ class FindingsPage:
     Parameters
     ----------
     rows : list of dict
-        Findings of the page, the gravest first.
+        Findings of the page: open ones first, then reviewed and accepted ones, the gravest of each first.
     total, matching : int
         All findings, and those that were asked for.
     page, pages : int
@@ -172,7 +172,8 @@ def findings_page(values: Mapping[str, Any], state: str = "", code: str = "", pa
     states, codes = Counter(f["state"] for f in rows), Counter(f["code"] for f in rows)
     mine = [f for f in rows if state in ("", f["state"]) and code in ("", f["code"])]
     order = {"open": 0, "reviewed": 1, "accepted": 2}
-    mine.sort(key=lambda f: order.get(f["state"], 3))  # stable: within a state the gravest stay first
+    graver = {"error": 0, "warning": 1, "note": 2}
+    mine.sort(key=lambda f: (order.get(f["state"], 3), graver.get(f["level"], 3)))
     pages = max(1, -(-len(mine) // PER_PAGE))
     number = min(max(page, 1), pages)
     return FindingsPage(
