@@ -308,6 +308,36 @@ def write_template(folder: str | Path, names: Iterable[str] | None = None) -> li
     return [*out, write_datapackage(folder)]
 
 
+def data_resource(
+    name: str, path: str, sentence: str, schema: Mapping[str, Any], data: bytes
+) -> dict[str, Any]:
+    """Return the description of a CSV file as a tabular data resource (Frictionless Data, version 1).
+
+    Parameters
+    ----------
+    name, path : str
+        Name of the resource, and of its file in the package.
+    sentence : str
+        What one row is.
+    schema : mapping
+        Its Table Schema.
+    data : bytes
+        The file, for its size and hash.
+    """
+    return {
+        "name": name,
+        "path": path,
+        "profile": "tabular-data-resource",
+        "description": sentence,
+        "format": "csv",
+        "mediatype": "text/csv",
+        "encoding": "utf-8",
+        "bytes": len(data),
+        "hash": f"sha256:{hashlib.sha256(data).hexdigest()}",
+        "schema": dict(schema),
+    }
+
+
 def write_datapackage(folder: str | Path, title: str = "Programme records") -> Path:
     """Write ``datapackage.json``: a Table Schema for every table that lies in a folder.
 
@@ -340,18 +370,7 @@ def write_datapackage(folder: str | Path, title: str = "Programme records") -> P
             if not path.is_file():
                 continue
             data = path.read_bytes()
-            resource: dict[str, Any] = {
-                "name": name,
-                "path": path.name,
-                "profile": "tabular-data-resource",
-                "description": spec.sentence,
-                "format": "csv",
-                "mediatype": "text/csv",
-                "encoding": "utf-8",
-                "bytes": len(data),
-                "hash": f"sha256:{hashlib.sha256(data).hexdigest()}",
-                "schema": spec.as_schema(),
-            }
+            resource = data_resource(name, path.name, spec.sentence, spec.as_schema(), data)
             if ending == ".csv.gz":
                 resource["compression"] = "gz"
             resources.append(resource)

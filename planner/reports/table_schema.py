@@ -7,12 +7,13 @@ References
 
 from __future__ import annotations
 
-import hashlib
 import math
 from collections.abc import Mapping
 from typing import Any
 
 import pandas as pd
+
+from broodstock.intake.write import data_resource
 
 INFINITE = {"infinite": "INF", "minus infinite": "-INF"}
 """Table Schema writes infinite numbers so."""
@@ -77,19 +78,8 @@ def resource(
     """
     frame = cells(source)
     text = frame.to_csv(index=False, lineterminator="\n")
-    data = text.encode()
-    return text, {
-        "name": name.replace("_", "-"),
-        "path": path,
-        "profile": "tabular-data-resource",
-        "description": sentence,
-        "format": "csv",
-        "mediatype": "text/csv",
-        "encoding": "utf-8",
-        "bytes": len(data),
-        "hash": f"sha256:{hashlib.sha256(data).hexdigest()}",
-        "schema": schema(frame, source, sentences),
-    }
+    about = schema(frame, source, sentences)
+    return text, data_resource(name.replace("_", "-"), path, sentence, about, text.encode())
 
 
 def _kind(column: pd.Series, source: pd.Series) -> str:

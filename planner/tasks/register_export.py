@@ -14,7 +14,7 @@ import pandas as pd
 
 from broodstock.errors import UsageError
 from broodstock.fields import TABLES, Table
-from broodstock.intake.write import cell_texts, write_bytes
+from broodstock.intake.write import cell_texts, data_resource, write_bytes
 from planner.store.own_tables import OWN_TABLES
 from planner.store.register import Register
 from planner.tasks.register_darwin import EVENT, MEASUREMENT, OCCURRENCE, darwin_core, sites_geojson
@@ -99,7 +99,7 @@ def _write_package(
         path = f"{name}.csv" if name in TABLES else f"{OWN_FOLDER}/{name}.csv"
         data = table_bytes(frame, spec)
         written.append(write_bytes(folder / path, data))
-        resources.append(_resource(name, path, spec.sentence, spec.as_schema(), data))
+        resources.append(data_resource(name, path, spec.sentence, spec.as_schema(), data))
     for name, calls in records.genotypes.items():
         path_written = _write_calls(calls, name, folder)
         written.append(path_written)
@@ -122,7 +122,7 @@ def _write_package(
         written.append(write_bytes(folder / OWN_FOLDER / "history.csv", data))
         schema = {"fields": [{"name": n, "type": "string"} for n in HISTORY_HEAD], "missingValues": [""]}
         sentence = "One field that one change added, changed or withdrew."
-        resources.append(_resource("history", f"{OWN_FOLDER}/history.csv", sentence, schema, data))
+        resources.append(data_resource("history", f"{OWN_FOLDER}/history.csv", sentence, schema, data))
     written.append(_write_descriptor(folder, resources, register.data_version().as_dict()))
     return written
 
@@ -190,7 +190,7 @@ def _write_darwin(register: Register, folder: Path, grid_km: float | None, witho
             schema["foreignKeys"] = [
                 {"fields": f"{other}ID", "reference": {"resource": other, "fields": f"{other}ID"}}
             ]
-        resources.append(_resource(name, f"{name}.csv", f"Darwin Core {name}.", schema, data))
+        resources.append(data_resource(name, f"{name}.csv", f"Darwin Core {name}.", schema, data))
     written.append(_write_descriptor(folder, resources, register.data_version().as_dict()))
     return written
 
@@ -211,21 +211,6 @@ def csv_bytes(head: Iterable[str], rows: Iterable[Iterable[str]]) -> bytes:
     writer.writerow(head)
     writer.writerows(rows)
     return out.getvalue().encode()
-
-
-def _resource(name: str, path: str, sentence: str, schema: Mapping[str, Any], data: bytes) -> dict[str, Any]:
-    return {
-        "name": name,
-        "path": path,
-        "profile": "tabular-data-resource",
-        "description": sentence,
-        "format": "csv",
-        "mediatype": "text/csv",
-        "encoding": "utf-8",
-        "bytes": len(data),
-        "hash": f"sha256:{hashlib.sha256(data).hexdigest()}",
-        "schema": dict(schema),
-    }
 
 
 def _write_descriptor(folder: Path, resources: list[dict[str, Any]], version: Mapping[str, Any]) -> Path:
