@@ -5,12 +5,16 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from broodstock.errors import UsageError
 from broodstock.fields import TABLES
 from broodstock.fields.columns import Column
+from planner.tasks.own_pages import check_own_page
 from planner.tasks.workplace import Workplace
+
+if TYPE_CHECKING:
+    from planner.tasks.verbs import Entered
 
 PAGE = 50
 EMPTY = ("nan", "NaT", "<NA>")
@@ -232,15 +236,16 @@ def add_record(
     values: Mapping[str, str],
     who: str,
     reason: str,
+    true_on: dt.date | None = None,
     *,
     beyond_permit: bool = False,
-) -> str:
-    """Add a record; return what was done in words. Errors as `planner.tasks.verbs.add`."""
+) -> Entered:
+    """Add a record from the cells that are not empty; arguments and errors as `planner.tasks.verbs.add`."""
     from planner.tasks.verbs import add, open_register
 
     given = {k: v for k, v in values.items() if v.strip()}
     with open_register(workplace.place) as register:
-        return add(register, table, given, who, reason, beyond_permit=beyond_permit).words
+        return add(register, table, given, who, reason, true_on, beyond_permit=beyond_permit)
 
 
 def change_record(
@@ -250,17 +255,18 @@ def change_record(
     values: Mapping[str, str],
     who: str,
     reason: str,
-    entry: int = 0,
+    true_on: dt.date | None = None,
     *,
+    entry: int = 0,
     euthanasia: bool = False,
     beyond_permit: bool = False,
-) -> str:
-    """Change the cells that differ; return what was done in words.
+) -> Entered:
+    """Change the cells that differ.
 
     Parameters
     ----------
-    workplace, table, number, values, who, reason
-        Where, which record, text by column, and who says so and why.
+    workplace, table, number, values, who, reason, true_on
+        Where, which record, text by column, who says so and why, and since when it is true.
     entry : int
         Version that was looked at; 0 takes the newest.
     euthanasia, beyond_permit : bool
@@ -273,13 +279,13 @@ def change_record(
     KinshoalError
         As `planner.tasks.verbs.change`.
     """
-    from planner.tasks.verbs import change, check_own_page, open_register
+    from planner.tasks.verbs import Entered, change, open_register
 
     check_own_page(table)
     now = {f.column.name: f.value for f in record_page(workplace, table, number).fields}
     differing = {k: v for k, v in values.items() if v.strip() != now.get(k, "")}
     if not differing:
-        return "Nothing differs; nothing was entered."
+        return Entered("Nothing differs; nothing was entered.")
     with open_register(workplace.place) as register:
         return change(
             register,
@@ -288,10 +294,11 @@ def change_record(
             differing,
             who,
             reason,
+            true_on,
             euthanasia=euthanasia,
             beyond_permit=beyond_permit,
             entry=entry,
-        ).words
+        )
 
 
 @dataclass(frozen=True)

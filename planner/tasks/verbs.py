@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from broodstock.errors import UsageError
+from planner.tasks.own_pages import check_own_page
 from planner.tasks.people import check_first_person
 
 if TYPE_CHECKING:
@@ -16,33 +17,6 @@ if TYPE_CHECKING:
 
 BY_HAND = "entered by hand"
 MARKS = ("entry_id", "record_id", "change_id", "ended_by", "source_row")
-OWN_PAGES = {
-    "proposals": "/proposals",
-    "merge_queue": "/records/queue",
-    "finding_reviews": "/records/findings",
-}
-"""Tables that people decide on, on a page of their own: no entry by hand may write them past its rules."""
-DECIDED_WITH = {
-    "proposals": "kinshoal confirm",
-    "merge_queue": "kinshoal register queue",
-    "finding_reviews": "kinshoal register findings",
-}
-"""The command that decides the same."""
-
-
-def check_own_page(table: str) -> None:
-    """Refuse to enter or correct by hand what is decided on a page of its own.
-
-    Raises
-    ------
-    UsageError
-        If the table is one of `OWN_PAGES`.
-    """
-    if table in OWN_PAGES:
-        raise UsageError(
-            f"table '{table}': found an entry by hand. Expected a decision on the page {OWN_PAGES[table]} or with "
-            f"'{DECIDED_WITH[table]}', which keep its rules."
-        )
 
 
 @dataclass(frozen=True)
@@ -203,14 +177,10 @@ def add(
     ------
     InputError
         If a value cannot be read or a required one is missing.
-    NotAllowedError
-        If the person may not enter.
-    PermitStopError
-        If a permit leaves no room.
-    RegisterError
-        Whatever the register refuses: a key that is taken, a name that does not exist.
-    UsageError
-        As `check_own_page`.
+    NotAllowedError, PermitStopError
+        If the person may not enter, or a permit leaves no room.
+    RegisterError, UsageError
+        Whatever the register refuses: a key that is taken, a name that does not exist; and as `check_own_page`.
     """
     from planner.tasks.proposals import hard_act, permit_stop, propose
 
@@ -313,7 +283,7 @@ def change(
         writer.change(table, row["record_id"], values, expected_entry=entry or row["entry_id"])
     number, shown = (
         row["record_id"],
-        "; ".join(f"{k}: {_cell(row[k])} -> {v or '(empty)'}" for k, v in values.items()),
+        "; ".join(f"{k}: {in_words(row[k])} -> {v or '(empty)'}" for k, v in values.items()),
     )
     return Entered(f"changed {table} {key}: {shown} (change {writer.change_id})", writer.change_id, number)
 
@@ -413,7 +383,7 @@ def list_table(
         return ["record"], []
     names = [n for n in found[0] if n != "record_id"]
     shown = [n for n in names if columns or any(r[n] not in (None, "") for r in found)]
-    body = [[f"#{r['record_id']}", *(_cell(r[n], empty="") for n in shown)] for r in found]
+    body = [[f"#{r['record_id']}", *(in_words(r[n], empty="") for n in shown)] for r in found]
     return ["record", *shown], body
 
 
@@ -430,7 +400,7 @@ def show(register: Register, table: str, key: str) -> tuple[list[str], dict[str,
     width = max(len(n) for n in spec.names)
     units = {c.name: c.unit for c in spec.columns}
     lines = [
-        f"{n.ljust(width)}  {_cell(row[n])}{f' {units[n]}' if units[n] and row[n] is not None else ''}"
+        f"{n.ljust(width)}  {in_words(row[n])}{f' {units[n]}' if units[n] and row[n] is not None else ''}"
         for n in spec.names
         if row[n] is not None
     ]
@@ -531,11 +501,14 @@ def _change_lines(change: Any, what: str, diff: Mapping[str, tuple[Any, Any]], *
     for name, (old, new) in diff.items():
         if first and new is None:
             continue
-        lines.append(f"  {name}: {_cell(new)}" if first else f"  {name}: {_cell(old)} -> {_cell(new)}")
+        lines.append(
+            f"  {name}: {in_words(new)}" if first else f"  {name}: {in_words(old)} -> {in_words(new)}"
+        )
     return lines
 
 
-def _cell(value: Any, empty: str = "(empty)") -> str:
+def in_words(value: Any, empty: str = "(empty)") -> str:
+    """Return a plain value of a record as people read it."""
     if value is None or value == "":
         return empty
     if isinstance(value, bool):

@@ -10,7 +10,7 @@ from fastapi import Request
 from fastapi.responses import HTMLResponse
 from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
 
-from planner.tasks.verbs import OWN_PAGES
+from planner.tasks.own_pages import OWN_PAGES
 from planner.web.desk import session_of, state_of
 from planner.web.navigation import DESKS, desk_of
 

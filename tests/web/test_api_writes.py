@@ -140,6 +140,9 @@ def test_write__a_record_from_entry_to_withdrawal(own: Client) -> None:
         "record": None,
         "proposal": None,
     }
+    # Nothing that could be confirmed: it is said at once.
+    empty = own.post("records/fish/1", {"values": {}, "euthanasia": True, "reason": "ordered"})
+    assert (empty["words"], empty["proposal"]) == ("Nothing differs; nothing was entered.", None)
     history = own.get(f"records/holds/{number}")["history"]
     assert [h["change"]["reason"] for h in history] == ["looked again", "fin rot"]
     assert history[0]["values"]["note"] == [None, "left fin"]

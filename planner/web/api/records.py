@@ -12,6 +12,8 @@ from planner.tasks.merge_fish import propose_merge
 from planner.tasks.plan_file import plain_value
 from planner.tasks.proposals import confirm
 from planner.tasks.record_pages import (
+    add_record,
+    change_record,
     decide_on,
     found_records,
     record_page,
@@ -183,37 +185,38 @@ def record_named(request: Request, table: Table, key: Key) -> Record:
 @router.post("/records/{table}")
 def add(request: Request, table: Table, entry: Entry) -> Entered:
     """Add a record; a release or a cull becomes a proposal, a permit without room is a hard stop."""
-    place, who = writer_name(request)
-    given = {k: v for k, v in entry.values.items() if v.strip()}
-    with verbs.open_register(place) as register:
-        done = verbs.add(
-            register, table, given, who, entry.reason, entry.true_on, beyond_permit=entry.beyond_permit
+    _, who = writer_name(request)
+    return _entered(
+        add_record(
+            state_of(request).workplace,
+            table,
+            entry.values,
+            who,
+            entry.reason,
+            entry.true_on,
+            beyond_permit=entry.beyond_permit,
         )
-    return _entered(done)
+    )
 
 
 @router.post("/records/{table}/{number}")
 def change(request: Request, table: Table, number: Number, entry: ChangeEntry) -> Entered:
     """Change the cells given of a record; the old version stays in the history."""
-    place, who = writer_name(request)
-    now = _record(request, table, number).values
-    differing = {k: v for k, v in entry.values.items() if v.strip() != now.get(k, "")}
-    if not differing and not entry.euthanasia:
-        return Entered(words="Nothing differs; nothing was entered.")
-    with verbs.open_register(place) as register:
-        done = verbs.change(
-            register,
+    _, who = writer_name(request)
+    return _entered(
+        change_record(
+            state_of(request).workplace,
             table,
-            f"#{number}",
-            differing,
+            number,
+            entry.values,
             who,
             entry.reason,
             entry.true_on,
+            entry=entry.entry,
             euthanasia=entry.euthanasia,
             beyond_permit=entry.beyond_permit,
-            entry=entry.entry,
         )
-    return _entered(done)
+    )
 
 
 @router.post("/records/{table}/{number}/withdraw")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import secrets
 from typing import Annotated, Any
 
@@ -12,6 +11,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from broodstock.errors import KinshoalError
 from planner.tasks.error_words import error_body
 from planner.tasks.jobs_records import findings_page, last_findings
+from planner.tasks.own_pages import check_own_page
 from planner.tasks.record_pages import (
     Field,
     Meanwhile,
@@ -27,14 +27,13 @@ from planner.tasks.record_pages import (
     table_list,
     table_page,
 )
-from planner.tasks.verbs import check_own_page
+from planner.tasks.verbs import Entered
 from planner.web.desk import fields_given, needs, needs_register, state_of
 from planner.web.render import page
 from planner.web.second import NotSecondError, second_person
 
 router = APIRouter(include_in_schema=False)
 
-PROPOSED = re.compile(r"proposal (\d+) waits")
 UPLOADS = (".csv", ".gz", ".xlsx")
 
 
@@ -87,13 +86,11 @@ def _new_page(
     )
 
 
-def _entered(request: Request, table: str, said: str) -> Response:
+def _entered(request: Request, table: str, done: Entered) -> Response:
     """Show what was entered, or the proposal that waits for a second person."""
-    waits = PROPOSED.match(said)
-    title = "Waits for a second person" if waits else "Entered"
-    words = said.split(" A second person with role approve")[0] if waits else said
-    number = waits.group(1) if waits else ""
-    return page(request, "entered.html", title=title, said=words, table=table, proposal=number)
+    title = "Waits for a second person" if done.proposal else "Entered"
+    words = done.words.split(" A second person with role approve")[0] if done.proposal else done.words
+    return page(request, "entered.html", title=title, said=words, table=table, proposal=done.proposal)
 
 
 @router.post("/records/table/{table}/new", response_class=HTMLResponse)
@@ -105,11 +102,11 @@ async def add(request: Request, table: str) -> Response:
     workplace = state_of(request).workplace
     try:
         beyond = "beyond" in given
-        said = add_record(workplace, table, values, session.name, reason, beyond_permit=beyond)
+        done = add_record(workplace, table, values, session.name, reason, beyond_permit=beyond)
     except KinshoalError as error:
         fields = fields_of(columns_of(workplace, table), values)
         return _new_page(request, table, fields, 422, reason, error_body(error))
-    return _entered(request, table, said)
+    return _entered(request, table, done)
 
 
 @router.get("/records/table/{table}/{number}", response_class=HTMLResponse)
@@ -181,20 +178,20 @@ async def change(request: Request, table: str, number: int) -> Response:
             return _change_page(
                 request, table, number, found.fields, found.entry, 409, reason, meanwhile=found
             )
-        said = change_record(
+        done = change_record(
             workplace,
             table,
             number,
             values,
             session.name,
             reason,
-            entry,
+            entry=entry,
             euthanasia="euthanasia" in given,
             beyond_permit="beyond" in given,
         )
     except KinshoalError as error:
         return _change_page(request, table, number, fields, entry, 422, reason, error_body(error))
-    return _entered(request, table, said)
+    return _entered(request, table, done)
 
 
 async def _given(request: Request) -> tuple[dict[str, str], dict[str, str], str, int]:
