@@ -2,42 +2,17 @@
 
 from __future__ import annotations
 
-import signal
 import threading
-from collections.abc import Iterator
-from contextlib import contextmanager
-from types import FrameType
+from contextlib import AbstractContextManager
 
 from planner.cli.output import progress
+from planner.tasks.stopping import stop_asked
 
 
-@contextmanager
-def stopped_by_hand() -> Iterator[threading.Event]:
-    """Give an event that the first Ctrl-C sets; the second one ends the command.
-
-    Yields
-    ------
-    threading.Event
-        To be handed to a use case that can be cancelled.
-
-    Raises
-    ------
-    KeyboardInterrupt
-        At the second Ctrl-C.
-    """
-    event = threading.Event()
-    if threading.current_thread() is not threading.main_thread():
-        yield event  # signals reach the main thread alone
-        return
-
-    def stop(number: int, frame: FrameType | None) -> None:
-        if event.is_set():
-            raise KeyboardInterrupt
-        event.set()
-        progress("Stopping: the best plan so far is kept, if there is one. Press again to leave at once.")
-
-    before = signal.signal(signal.SIGINT, stop)
-    try:
-        yield event
-    finally:
-        signal.signal(signal.SIGINT, before)
+def stopped_by_hand() -> AbstractContextManager[threading.Event]:
+    """Give an event that the first Ctrl-C sets, and say so; the second one ends the command. See `stop_asked`."""
+    return stop_asked(
+        lambda: progress(
+            "Stopping: the best plan so far is kept, if there is one. Press again to leave at once."
+        )
+    )

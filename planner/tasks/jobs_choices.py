@@ -12,6 +12,7 @@ from broodstock.estimates import Estimate
 from planner.tasks.jobs import Options, Say
 from planner.tasks.jobs_planning import day_of, names_of
 from planner.tasks.programme import Programme
+from planner.tasks.stopping import stop_asked
 from planner.tasks.workplace import Workplace
 
 Given = Mapping[str, Any]
@@ -190,7 +191,6 @@ def rehearse(
     programme: Programme, given: Given, folder: Path, say: Say, plan: Path | None = None
 ) -> dict[str, Any]:
     """Play the spawning day many times."""
-    from planner.tasks.jobs_release import stop_asked
     from planner.tasks.season_rehearsal import rehearsal
 
     times = _whole_or_none(given, "times")
@@ -205,7 +205,6 @@ def designs(
     programme: Programme, given: Given, folder: Path, say: Say, plan: Path | None = None
 ) -> dict[str, Any]:
     """Compare mating designs for the same fish."""
-    from planner.tasks.jobs_release import stop_asked
     from planner.tasks.season_designs import designs as compare
 
     with stop_asked() as cancel:

@@ -3,12 +3,7 @@
 from __future__ import annotations
 
 import json
-import signal
-import threading
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
-from types import FrameType
 from typing import Any
 
 from broodstock.errors import UsageError
@@ -16,41 +11,11 @@ from planner.tasks.jobs import Options, Say
 from planner.tasks.jobs_planning import PLAN_FILES, day_of, kept_version, names_of, settings_of
 from planner.tasks.outputs import write_text
 from planner.tasks.plan_file import plain_value, read_plan_file
+from planner.tasks.stopping import stop_asked
 from planner.tasks.workplace import Workplace
 
 SHOWN = "shown.json"
 OTHERS_AT_MOST = 3
-
-
-@contextmanager
-def stop_asked() -> Iterator[threading.Event]:
-    """Give an event that the first interrupt sets, so that a search can hand over what it has; a second one ends it.
-
-    Yields
-    ------
-    threading.Event
-        For a use case that can be cancelled.
-
-    Raises
-    ------
-    KeyboardInterrupt
-        At the second interrupt.
-    """
-    event = threading.Event()
-    if threading.current_thread() is not threading.main_thread():
-        yield event  # signals reach the main thread alone
-        return
-
-    def stop(number: int, frame: FrameType | None) -> None:
-        if event.is_set():
-            raise KeyboardInterrupt
-        event.set()
-
-    before = signal.signal(signal.SIGINT, stop)
-    try:
-        yield event
-    finally:
-        signal.signal(signal.SIGINT, before)
 
 
 def tradeoff(workplace: Workplace, options: Options, say: Say) -> dict[str, Any]:
