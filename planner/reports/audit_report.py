@@ -14,7 +14,7 @@ from planner.reports.figure_data import figure_table
 from planner.reports.figures import figure_svg
 from planner.reports.provenance_lines import provenance_lines
 from planner.reports.sheet import Block, ColumnSpec, FigureBlock, Sheet, TableBlock, TextBlock
-from planner.reports.table_schema import cells
+from planner.reports.table_schema import csv_text
 
 
 @dataclass(frozen=True)
@@ -159,7 +159,7 @@ def audit_sheet(
                 b.alt,
                 b.caption,
                 f"{b.name}.csv",
-                cells(drawn[b.name].table).to_csv(index=False, lineterminator="\n"),
+                csv_text(drawn[b.name].table),
             )
             if isinstance(b, AuditFigure)
             else b

@@ -12,7 +12,7 @@ from planner.reports.figure_data import figure_table
 from planner.reports.figures import figure_svg
 from planner.reports.provenance_lines import provenance_lines
 from planner.reports.sheet import Block, ColumnSpec, FigureBlock, Sheet, TableBlock, TextBlock
-from planner.reports.table_schema import cells
+from planner.reports.table_schema import csv_text
 
 Table = tuple[Sequence[str], Sequence[Sequence[str]]]
 
@@ -82,7 +82,7 @@ def projection_sheet(
             str(f.chart.description),
             f.caption,
             f"projection_{f.name}_data.csv",
-            cells(figure_table(f.chart)).to_csv(index=False, lineterminator="\n"),
+            csv_text(figure_table(f.chart)),
         )
         for f in figures
     ]

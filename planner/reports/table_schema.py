@@ -35,6 +35,11 @@ def cells(frame: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(out, columns=frame.columns)
 
 
+def csv_text(frame: pd.DataFrame) -> str:
+    """Return a table as CSV text, its cells as in `cells`."""
+    return cells(frame).to_csv(index=False, lineterminator="\n")
+
+
 def _written(value: Any) -> Any:
     if isinstance(value, float) and math.isinf(value):
         return "INF" if value > 0 else "-INF"
