@@ -84,7 +84,8 @@ def _block(block: Block) -> str:
 
 
 def _figure(block: FigureBlock) -> str:
-    caption = f"<figcaption>{escape(block.caption)}{_data_link(block)}</figcaption>"
+    words = escape(block.caption) + _data_link(block)
+    caption = f"<figcaption>{words}</figcaption>" if words else ""
     svg = block.svg.replace("<svg ", f'<svg role="img" aria-label="{escape(block.alt, quote=True)}" ', 1)
     return f"<section>{_heading(block.title)}<figure>{svg}{caption}</figure></section>"
 
